@@ -1,0 +1,2 @@
+//! The `endgrain` command.
+fn main() {}

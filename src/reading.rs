@@ -1,0 +1,212 @@
+//! The reading: what is published of a photo, `endgrain.reading/1`, and nothing else.
+//!
+//! All pixel coordinates are in the oriented photo; the centre of its top left pixel is (0, 0), x
+//! grows to the right, y downward. Azimuths are in degrees, 0 along +x, growing clockwise as seen.
+//! A ring's boundary is its outer edge, the end of its latewood. Ring 1 is the first around the
+//! pith; the pith is no ring; the last ring's boundary is the wood's edge if that is in the photo.
+//! Unknown is `null`, never a stand-in number.
+
+use crate::notes::Note;
+use crate::settings::WoodKind;
+use serde::{Deserialize, Serialize};
+
+/// The schema's name.
+pub const SCHEMA: &str = "endgrain.reading/1";
+
+/// Numbers in a boundary: one a degree of azimuth.
+pub const AZIMUTHS: usize = 360;
+
+/// The published record of one photo.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Reading {
+    /// Always [`SCHEMA`].
+    pub schema: String,
+    /// The program that made it.
+    pub program: Program,
+    /// The photo that was read.
+    pub photo: PhotoRecord,
+    /// Scale, where known.
+    pub scale: Option<Scale>,
+    /// The pith.
+    pub pith: PithRecord,
+    /// The wood's edge.
+    pub outline: Outline,
+    /// The wood's kind.
+    pub wood: Wood,
+    /// The rings from the pith outward.
+    pub rings: Vec<Ring>,
+    /// The count with its band.
+    pub age: AgeRecord,
+    /// Troubles and remarks.
+    pub notes: Vec<Note>,
+}
+
+/// Name and version of the program.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Program {
+    /// Always `endgrain`.
+    pub name: String,
+    /// Version.
+    pub version: String,
+}
+
+/// Which photo was read.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct PhotoRecord {
+    /// File name without folders.
+    pub file: String,
+    /// SHA-256 of the file's bytes, hexadecimal.
+    pub sha256: String,
+    /// Width of the oriented photo, px.
+    pub width_px: u32,
+    /// Height of the oriented photo, px.
+    pub height_px: u32,
+}
+
+/// Millimetres a pixel, and where that is from.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Scale {
+    /// Millimetres a pixel.
+    pub mm_per_px: f64,
+    /// `given`, or `diameter`: the face's mean diameter inside bark over the outline's.
+    pub source: String,
+}
+
+/// The pith.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct PithRecord {
+    /// Place, px.
+    pub x_px: f64,
+    /// Place, px.
+    pub y_px: f64,
+    /// Standard deviation of the place, px.
+    pub sd_px: f64,
+    /// Whether it is to be seen.
+    pub state: PithState,
+}
+
+/// Whether the pith is to be seen.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum PithState {
+    /// It is in the photo and the rings close in on it.
+    Seen,
+    /// It is hidden or lost; its place follows from the rings.
+    Inferred,
+    /// It lies outside the photo.
+    Outside,
+}
+
+/// The wood's edge about the pith.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Outline {
+    /// What was found at the edge.
+    pub state: OutlineState,
+    /// Distance of the wood's edge from the pith, px, one a degree; `null` where it is not in the photo.
+    pub radius_px: Vec<Option<f64>>,
+}
+
+/// What was found at the wood's edge.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum OutlineState {
+    /// Bark lies outside it, at least for the most part.
+    Bark,
+    /// The wood ends at the background: the bark is gone.
+    Wood,
+    /// A good part of it lies outside the photo.
+    Frame,
+    /// It was not found with certainty.
+    Unclear,
+}
+
+/// The wood's kind with its confidence.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Wood {
+    /// Kind.
+    pub kind: WoodKind,
+    /// 0 to 1; 1 where the user said it.
+    pub confidence: f64,
+}
+
+/// One ring.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Ring {
+    /// From 1 at the pith, without holes. Rings lost with a missing centre are not in the list, but
+    /// counted: the first ring seen then has a number above 1.
+    pub number: u32,
+    /// Calendar year, where the year of the last ring is known and the edge is in the photo.
+    pub year: Option<i32>,
+    /// Chance that this is a year's ring, 0 to 1.
+    pub confidence: f64,
+    /// Distance of the ring's outer edge from the pith, px, one a degree of azimuth; `null` where
+    /// that can be neither seen nor inferred.
+    pub radius_px: Vec<Option<f64>>,
+    /// Mean width, px: the difference of the equivalent radii, sqrt(area / pi), of this boundary
+    /// and the one before it (facts of geometry: the equivalent radius is the one to use for a whole disc).
+    pub mean_width_px: f64,
+    /// The same, mm, where the scale is known.
+    pub mean_width_mm: Option<f64>,
+}
+
+/// The count with its band.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct AgeRecord {
+    /// Best count from pith to edge, the missing centre included.
+    pub rings: u32,
+    /// Lower end of the band.
+    pub low: u32,
+    /// Upper end of the band.
+    pub high: u32,
+    /// Share of discs whose true count such a band holds.
+    pub level: f64,
+    /// Rings lost with the centre.
+    pub missing_centre: MissingCentre,
+    /// False where the edge or the centre is not in the photo: the count is then "at least".
+    pub complete: bool,
+}
+
+/// How many rings are lost with the centre.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct MissingCentre {
+    /// Best estimate.
+    pub rings: u32,
+    /// Lower end of its band.
+    pub low: u32,
+    /// Upper end of its band.
+    pub high: u32,
+}
+
+impl Reading {
+    /// Radius of ring `index` (from 0) at any azimuth, px, between the whole degrees in a straight
+    /// line; `None` where a neighbour is unknown.
+    pub fn radius_at(&self, index: usize, azimuth_deg: f64) -> Option<f64> {
+        radius_at(&self.rings.get(index)?.radius_px, azimuth_deg)
+    }
+
+    /// Whether a count is stated at all.
+    pub fn is_counted(&self) -> bool {
+        self.age.rings > 0
+    }
+}
+
+/// Radius of a boundary at any azimuth, px.
+pub fn radius_at(radius_px: &[Option<f64>], azimuth_deg: f64) -> Option<f64> {
+    let n = radius_px.len();
+    if n == 0 {
+        return None;
+    }
+    let place = azimuth_deg.rem_euclid(360.0) * n as f64 / 360.0;
+    let (whole, part) = (place.floor(), place.fract());
+    #[allow(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "0 <= whole <= n"
+    )]
+    let i = whole as usize % n;
+    let here = radius_px[i]?;
+    if part == 0.0 {
+        return Some(here);
+    }
+    Some(here + part * (radius_px[(i + 1) % n]? - here))
+}
