@@ -30,6 +30,18 @@ pub mod settings;
 /// Takes a path or bytes, makes an upright [`photo::Photo`].
 pub mod photo;
 
+/// Planes of samples and the filters that every stage needs.
+pub mod plane;
+
+/// Takes a photo, makes the picture at working size that the search looks at.
+pub mod face;
+
+/// Takes the face, makes the place of the pith.
+pub mod pith;
+
+/// Takes the face and the pith, makes the closed path where the wood ends.
+pub mod outline;
+
 /// The named troubles that a reading may carry.
 pub mod notes;
 
