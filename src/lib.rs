@@ -42,6 +42,21 @@ pub mod pith;
 /// Takes the face and the pith, makes the closed path where the wood ends.
 pub mod outline;
 
+/// Takes the photo, the pith and the edge, makes the unwrapped disc.
+pub mod polar;
+
+/// Takes the unwrapped disc, makes it with its rings lying level.
+pub mod straight;
+
+/// Takes the straightened disc, makes what its sectors agree on.
+pub mod evidence;
+
+/// Takes the evidence, makes candidate boundaries placed on every arc.
+pub mod bounds;
+
+/// Takes the candidates, makes the rings.
+pub mod rings;
+
 /// The named troubles that a reading may carry.
 pub mod notes;
 

@@ -1,0 +1,144 @@
+//! Lines every arc up with its neighbours.
+//!
+//! The straightening is smooth; what it leaves is a fraction of a ring on single arcs. Each arc is
+//! matched elastically to the mean of its neighbours: the shift along the scale that correlates
+//! best and changes little from sample to sample (dynamic programming), in three rounds with a
+//! growing neighbourhood. Arcs next to empty sectors have no neighbours to be matched to and stay.
+
+use super::deviation;
+use crate::plane::{Plane, RowBorder, blur_line, line_at};
+
+/// Shifts tried in one round, half samples to either side.
+const TRIES: usize = 17;
+
+/// Shift of every arc, samples, `[arc, sample]`.
+pub(super) fn line_up(tone: &Plane, seen: &Plane) -> Plane {
+    let (n, arcs) = (tone.width, tone.height);
+    let mut normal = tone.clone();
+    for arc in 0..arcs {
+        let typical = deviation(tone.row(arc), 41, 0.2);
+        for (value, d) in normal.row_mut(arc).iter_mut().zip(&typical) {
+            *value /= d;
+        }
+    }
+    let mut shift = Plane::filled(n, arcs, 0.0);
+    for spread in [3.0f32, 6.0, 12.0] {
+        let mut moved = Plane::filled(n, arcs, 0.0);
+        let mut wood = Plane::filled(n, arcs, 0.0);
+        for arc in 0..arcs {
+            for s in 0..n {
+                let at = s as f32 + shift.at(s, arc);
+                let share = line_at(seen.row(arc), at);
+                wood.data[arc * n + s] = share;
+                moved.data[arc * n + s] = line_at(normal.row(arc), at) * share;
+            }
+        }
+        let weight = wood.blurred(0.0, spread, RowBorder::Wrap);
+        let mut mean = moved.blurred(0.0, spread, RowBorder::Wrap).with(&weight, |m, w| m / (w + 1e-3));
+        for arc in 0..arcs {
+            let typical = deviation(mean.row(arc), 41, 0.1);
+            for (value, d) in mean.row_mut(arc).iter_mut().zip(&typical) {
+                *value /= d;
+            }
+        }
+        for arc in 0..arcs {
+            let step = best_shift(normal.row(arc), mean.row(arc), wood.row(arc), shift.row(arc));
+            for (value, d) in shift.row_mut(arc).iter_mut().zip(&step) {
+                *value += d;
+            }
+        }
+        shift = shift.blurred(0.0, 1.0, RowBorder::Wrap);
+        centre(&mut shift, &wood);
+        keep_order(&mut shift);
+    }
+    shift
+}
+
+/// Best further shift of one arc along the scale.
+fn best_shift(arc: &[f32], mean: &[f32], wood: &[f32], so_far: &[f32]) -> Vec<f32> {
+    let n = arc.len();
+    let half = (TRIES / 2) as f32;
+    // Cost of every shift at every sample, averaged over three rings.
+    let mut costs = vec![[0.0f32; TRIES]; n];
+    let mut line = vec![0.0f32; n];
+    for k in 0..TRIES {
+        let by = (k as f32 - half) / 2.0;
+        for s in 0..n {
+            let value = line_at(arc, s as f32 + so_far[s] + by);
+            line[s] = (-value * mean[s]).clamp(-4.0, 4.0) * wood[s] + 0.006 * by * by;
+        }
+        let smooth = running_mean(&line, 27);
+        for s in 0..n {
+            costs[s][k] = smooth[s];
+        }
+    }
+    let mut score = costs[0];
+    let mut from = vec![[0i8; TRIES]; n];
+    for s in 1..n {
+        let mut next = [0.0f32; TRIES];
+        for k in 0..TRIES {
+            let (mut best, mut step) = (score[k], 0i8);
+            if k > 0 && score[k - 1] + 0.05 < best {
+                (best, step) = (score[k - 1] + 0.05, -1);
+            }
+            if k + 1 < TRIES && score[k + 1] + 0.05 < best {
+                (best, step) = (score[k + 1] + 0.05, 1);
+            }
+            next[k] = best + costs[s][k];
+            from[s][k] = step;
+        }
+        score = next;
+    }
+    let mut k = (0..TRIES).min_by(|a, b| score[*a].total_cmp(&score[*b])).unwrap_or(TRIES / 2);
+    let mut path = vec![0.0f32; n];
+    for s in (0..n).rev() {
+        path[s] = (k as f32 - half) / 2.0;
+        k = k.saturating_add_signed(isize::from(from[s][k]));
+    }
+    blur_line(&path, 4.0)
+}
+
+fn running_mean(line: &[f32], window: usize) -> Vec<f32> {
+    let n = line.len();
+    let mut sum = vec![0.0f64; n + 1];
+    for (i, v) in line.iter().enumerate() {
+        sum[i + 1] = sum[i] + f64::from(*v);
+    }
+    (0..n)
+        .map(|i| {
+            let (a, b) = (i.saturating_sub(window / 2), (i + window / 2 + 1).min(n));
+            #[allow(clippy::cast_possible_truncation, reason = "planes are f32")]
+            let mean = ((sum[b] - sum[a]) / (b - a) as f64) as f32;
+            mean
+        })
+        .collect()
+}
+
+/// Takes the mean shift of the arcs that are seen off, so that the scale stays where it is.
+fn centre(shift: &mut Plane, wood: &Plane) {
+    let n = shift.width;
+    for s in 0..n {
+        let (mut sum, mut total) = (0.0, 1e-3);
+        for arc in 0..shift.height {
+            sum += shift.at(s, arc) * wood.at(s, arc);
+            total += wood.at(s, arc);
+        }
+        let mean = sum / total;
+        for arc in 0..shift.height {
+            shift.data[arc * n + s] -= mean;
+        }
+    }
+}
+
+/// Sample plus shift never falls along an arc.
+fn keep_order(shift: &mut Plane) {
+    let n = shift.width;
+    for arc in 0..shift.height {
+        let row = shift.row_mut(arc);
+        let mut reached = f32::MIN;
+        for (s, value) in row.iter_mut().enumerate().take(n) {
+            reached = reached.max(s as f32 + *value);
+            *value = reached - s as f32;
+        }
+    }
+}

@@ -1,0 +1,178 @@
+//! Evidence of ring boundaries: what the sectors of the straightened disc agree on.
+//!
+//! The straightened disc is averaged over arcs of five degrees, measured out so that a ring takes
+//! about nine samples whatever its width ([`ring_width`]), and every arc is lined up with its
+//! neighbours ([`alignment`]), which takes out the last fraction of a ring that the straightening
+//! leaves. The evidence is the change of luminance along that scale, on every arc and agreed.
+
+mod alignment;
+
+mod ring_width;
+
+use crate::plane::{Plane, blur_line, line_at};
+use crate::polar::{Polar, RAYS};
+use crate::straight::{LEVEL_RAYS, Straight};
+
+/// Arcs of the disc that are read, five degrees each.
+pub const ARCS: usize = 72;
+
+/// Samples a ring takes on the measured-out scale.
+pub const SAMPLES_A_RING: f32 = 9.0;
+
+/// What the arcs show, on the measured-out scale.
+///
+/// Holds: `change`, `seen` and `shift` are `[ARCS, samples]`; `level` rises strictly.
+#[derive(Debug, Clone)]
+pub struct Evidence {
+    /// Signed change of luminance outward, in local deviations, lined up between the arcs.
+    pub change: Plane,
+    /// Luminance, in local deviations, lined up between the arcs.
+    pub tone: Plane,
+    /// Share of the arc that is wood in the photo there, 0 to 1.
+    pub seen: Plane,
+    /// By how many samples each arc was shifted to line up.
+    pub shift: Plane,
+    /// Level of the straightened disc at each sample.
+    pub level: Vec<f32>,
+    /// Change agreed between the arcs that see it.
+    pub agreed: Vec<f32>,
+    /// Typical ring width, levels, at each sample.
+    pub ring_width: Vec<f32>,
+}
+
+impl Evidence {
+    /// Samples along the scale.
+    pub fn samples(&self) -> usize {
+        self.level.len()
+    }
+}
+
+/// Gathers the evidence.
+pub fn gather(polar: &Polar, straight: &Straight) -> Evidence {
+    let (arcs, seen) = average(polar, straight);
+    let width = ring_width::measure(&arcs, &seen);
+    let (tone, seen, level) = measure_out(&arcs, &seen, &width);
+    let shift = alignment::line_up(&tone, &seen);
+    let n = level.len();
+    let mut change = Plane::filled(n, ARCS, 0.0);
+    let mut lined = Plane::filled(n, ARCS, 0.0);
+    let mut lined_seen = Plane::filled(n, ARCS, 0.0);
+    for arc in 0..ARCS {
+        let steps = slope_of(tone.row(arc));
+        let typical = deviation(&steps, 61, 0.05);
+        for s in 0..n {
+            let at = s as f32 + shift.at(s, arc);
+            change.data[arc * n + s] = line_at(&steps, at) / line_at(&typical, at);
+            lined.data[arc * n + s] = line_at(tone.row(arc), at);
+            lined_seen.data[arc * n + s] = line_at(seen.row(arc), at);
+        }
+    }
+    let agreed = (0..n)
+        .map(|s| {
+            let (mut sum, mut total) = (0.0, 1.0);
+            for arc in 0..ARCS {
+                sum += change.at(s, arc).clamp(-3.0, 3.0) * lined_seen.at(s, arc);
+                total += lined_seen.at(s, arc);
+            }
+            sum / total
+        })
+        .collect();
+    let ring_width = level.iter().map(|l| line_at(&width, *l)).collect();
+    Evidence { change, tone: lined, seen: lined_seen, shift, level, agreed, ring_width }
+}
+
+/// Mean luminance and share of wood of every arc at every level.
+fn average(polar: &Polar, straight: &Straight) -> (Plane, Plane) {
+    let n = straight.radius.width;
+    let rays_an_arc = RAYS / ARCS;
+    let mut arcs = Plane::filled(n, ARCS, 0.0);
+    let mut seen = Plane::filled(n, ARCS, 0.0);
+    let mut radius = vec![0.0f32; n];
+    for ray in 0..RAYS {
+        let (first, end) = polar.visible[ray];
+        let place = ray * LEVEL_RAYS / RAYS;
+        let odd = (ray * LEVEL_RAYS) % RAYS != 0;
+        let (here, next) = (straight.radius.row(place), straight.radius.row((place + 1) % LEVEL_RAYS));
+        for (r, (a, b)) in radius.iter_mut().zip(here.iter().zip(next)) {
+            *r = if odd { 0.5 * (a + b) } else { *a };
+        }
+        let row = polar.grey.row(ray);
+        let arc = ray / rays_an_arc;
+        for (i, r) in radius.iter().enumerate() {
+            if *r >= first as f32 && *r < end as f32 {
+                arcs.data[arc * n + i] += line_at(row, *r);
+                seen.data[arc * n + i] += 1.0;
+            }
+        }
+    }
+    for (value, count) in arcs.data.iter_mut().zip(&mut seen.data) {
+        *value /= count.max(1.0);
+        *count /= rays_an_arc as f32;
+    }
+    (arcs, seen)
+}
+
+/// Resamples the arcs so that a ring takes [`SAMPLES_A_RING`]; wide rings are smoothed accordingly.
+fn measure_out(arcs: &Plane, seen: &Plane, width: &[f32]) -> (Plane, Plane, Vec<f32>) {
+    let n = arcs.width;
+    let mut level = Vec::new();
+    let (mut place, last) = (0.0f32, (n - 1) as f32);
+    while place < last {
+        level.push(place);
+        place += line_at(width, place) / SAMPLES_A_RING;
+    }
+    // Smoothing before resampling, in steps of sigma; each sample takes the step next to what its
+    // spacing asks for.
+    let sigmas = [0.0f32, 0.5, 1.0, 1.5, 2.5, 4.0, 6.0, 9.0];
+    let wanted: Vec<usize> = level
+        .iter()
+        .map(|l| {
+            let sigma = line_at(width, *l) / SAMPLES_A_RING * 0.45;
+            let far = |s: &f32| ((s + 0.05).ln() - (sigma.max(0.01) + 0.05).ln()).abs();
+            (0..sigmas.len()).min_by(|a, b| far(&sigmas[*a]).total_cmp(&far(&sigmas[*b]))).unwrap_or(0)
+        })
+        .collect();
+    let mut tone = Plane::filled(level.len(), ARCS, 0.0);
+    let mut wood = Plane::filled(level.len(), ARCS, 0.0);
+    for arc in 0..ARCS {
+        for (k, sigma) in sigmas.iter().enumerate() {
+            if !wanted.contains(&k) {
+                continue;
+            }
+            let line = blur_line(arcs.row(arc), *sigma);
+            for (s, l) in level.iter().enumerate() {
+                if wanted[s] == k {
+                    tone.data[arc * level.len() + s] = line_at(&line, *l);
+                }
+            }
+        }
+        for (s, l) in level.iter().enumerate() {
+            wood.data[arc * level.len() + s] = line_at(seen.row(arc), *l);
+        }
+    }
+    (tone, wood, level)
+}
+
+/// Derivative of a Gaussian (sigma 1.2 samples) along a row: the change outward.
+fn slope_of(row: &[f32]) -> Vec<f32> {
+    let smooth = blur_line(row, 1.1);
+    let n = smooth.len();
+    (0..n).map(|i| (smooth[(i + 1).min(n - 1)] - smooth[i.saturating_sub(1)]) / 2.0).collect()
+}
+
+/// Root mean square over a window, plus a floor.
+fn deviation(row: &[f32], window: usize, floor: f32) -> Vec<f32> {
+    let n = row.len();
+    let mut sum = vec![0.0f64; n + 1];
+    for (i, v) in row.iter().enumerate() {
+        sum[i + 1] = sum[i] + f64::from(v * v);
+    }
+    (0..n)
+        .map(|i| {
+            let (a, b) = (i.saturating_sub(window / 2), (i + window / 2 + 1).min(n));
+            #[allow(clippy::cast_possible_truncation, reason = "planes are f32")]
+            let mean = ((sum[b] - sum[a]) / (b - a) as f64) as f32;
+            mean.max(0.0).sqrt() + floor
+        })
+        .collect()
+}

@@ -1,0 +1,181 @@
+//! The candidates reconciled into rings.
+//!
+//! The sequence is chosen as a whole: every candidate brings a gain that grows with how clearly
+//! the arcs agree on it, every gap between neighbours a loss that grows with its distance from the
+//! local ring width (a semi-Markov best path). Ring width changes slowly, but may halve or double
+//! from one year to the next, so the loss is gentle: it helps to choose among weak candidates and
+//! cannot remove a well-seen ring.
+
+use crate::bounds::{Bounds, Candidate};
+use crate::evidence::{ARCS, Evidence, SAMPLES_A_RING};
+use crate::plane::line_at;
+use crate::polar::{Polar, RAYS};
+use crate::reading::AZIMUTHS;
+use crate::straight::{LEVEL_RAYS, Straight};
+
+/// The rings of the disc.
+///
+/// Holds: boundaries in order; on each azimuth their radii strictly rise.
+#[derive(Debug, Clone)]
+pub struct Rings {
+    /// The rings, from the pith outward.
+    pub rings: Vec<FoundRing>,
+    /// Chances of the candidates that were left out.
+    pub left_out: Vec<f64>,
+}
+
+/// One ring's outer boundary.
+#[derive(Debug, Clone)]
+pub struct FoundRing {
+    /// Distance from the pith, px, one a degree.
+    pub radius_px: Vec<Option<f64>>,
+    /// Chance that it is a year's.
+    pub confidence: f64,
+}
+
+/// Chooses the rings.
+pub fn settle(bounds: &Bounds, evidence: &Evidence, straight: &Straight, polar: &Polar) -> Rings {
+    let chosen = sequence(&bounds.candidates);
+    let mut rings: Vec<FoundRing> = chosen
+        .iter()
+        .map(|&i| {
+            let candidate = &bounds.candidates[i];
+            FoundRing { radius_px: radii(candidate, evidence, straight, polar), confidence: chance(candidate) }
+        })
+        .collect();
+    close_with_edge(&mut rings, polar);
+    order(&mut rings);
+    let left_out = (0..bounds.candidates.len()).filter(|i| !chosen.contains(i)).map(|i| chance(&bounds.candidates[i])).collect();
+    Rings { rings, left_out }
+}
+
+fn parameter(name: &str, default: f32) -> f32 {
+    std::env::var(name).ok().and_then(|v| v.parse().ok()).unwrap_or(default)
+}
+
+/// Chance that a candidate is a year's boundary.
+fn chance(candidate: &Candidate) -> f64 {
+    1.0 / (1.0 + (-f64::from(gain(candidate))).exp())
+}
+
+/// What a candidate brings to the sequence: log odds of being a year's boundary.
+fn gain(candidate: &Candidate) -> f32 {
+    parameter("GW", 4.0) * (candidate.strength.min(2.0) - parameter("G0", 0.5)) + parameter("GP", 1.0) * (candidate.prominence - 0.3)
+}
+
+/// What a gap costs, in rings of the local width.
+fn gap_cost(rings: f32) -> f32 {
+    let off = rings.max(0.05).ln();
+    // Below four tenths of a ring two boundaries are one, seen twice.
+    let close = if rings < 0.4 { 6.0 * (0.4 - rings) / 0.4 } else { 0.0 };
+    parameter("GAP", 1.5) * off * off + close
+}
+
+/// Best sequence of candidates.
+fn sequence(candidates: &[Candidate]) -> Vec<usize> {
+    let n = candidates.len();
+    let mut best = vec![0.0f32; n];
+    let mut from: Vec<Option<usize>> = vec![None; n];
+    for i in 0..n {
+        let own = gain(&candidates[i]);
+        // The first ring may be wide or narrow: starting costs little.
+        let mut top = -0.3 * gap_cost((candidates[i].sample / SAMPLES_A_RING).max(0.3));
+        for j in (0..i).rev() {
+            let gap = (candidates[i].sample - candidates[j].sample) / SAMPLES_A_RING;
+            if gap > 6.0 {
+                break;
+            }
+            let score = best[j] - gap_cost(gap);
+            if score > top {
+                top = score;
+                from[i] = Some(j);
+            }
+        }
+        best[i] = own + top;
+    }
+    // The path ends at its best candidate among the last six rings, or the best of all.
+    let mut at = (0..n).max_by(|a, b| best[*a].total_cmp(&best[*b]));
+    let mut chosen = Vec::new();
+    while let Some(i) = at {
+        chosen.push(i);
+        at = from[i];
+    }
+    chosen.reverse();
+    chosen
+}
+
+/// A candidate's distance from the pith at every degree.
+fn radii(candidate: &Candidate, evidence: &Evidence, straight: &Straight, polar: &Polar) -> Vec<Option<f64>> {
+    let n = evidence.samples();
+    let level: Vec<f32> = (0..ARCS)
+        .map(|arc| {
+            let at = candidate.place[arc].clamp(0.0, (n - 1) as f32);
+            line_at(&evidence.level, at + line_at(evidence.shift.row(arc), at))
+        })
+        .collect();
+    (0..AZIMUTHS)
+        .map(|degree| {
+            let place = degree as f32 * ARCS as f32 / AZIMUTHS as f32 - 0.5;
+            let whole = place.floor();
+            let part = place - whole;
+            #[allow(clippy::cast_possible_truncation, reason = "a small whole number")]
+            let first = (whole as isize).rem_euclid(ARCS as isize).unsigned_abs();
+            let second = (first + 1) % ARCS;
+            let nearest = if part < 0.5 { first } else { second };
+            if !candidate.seen[nearest] {
+                return None;
+            }
+            let l = level[first] * (1.0 - part) + level[second] * part;
+            let r = line_at(straight.radius.row(degree * LEVEL_RAYS / AZIMUTHS), l);
+            let (near, far) = polar.visible[degree * RAYS / AZIMUTHS];
+            (r >= near as f32 && r <= far as f32).then(|| f64::from(r))
+        })
+        .collect()
+}
+
+/// The last ring ends at the wood's edge: a boundary close to it is it, else one is added.
+fn close_with_edge(rings: &mut Vec<FoundRing>, polar: &Polar) {
+    let edge: Vec<Option<f64>> = (0..AZIMUTHS)
+        .map(|degree| {
+            let ray = degree * RAYS / AZIMUTHS;
+            polar.edge_seen[ray].then(|| f64::from(polar.edge[ray]))
+        })
+        .collect();
+    if edge.iter().filter(|r| r.is_some()).count() * 20 < AZIMUTHS {
+        return;
+    }
+    // Boundaries beyond the edge on most azimuths are bark or background.
+    let lies = |ring: &FoundRing, by: &dyn Fn(f64, f64) -> bool| {
+        let pairs: Vec<bool> = ring.radius_px.iter().zip(&edge).filter_map(|(r, e)| Some(by((*r)?, (*e)?))).collect();
+        pairs.iter().filter(|b| **b).count() * 2 > pairs.len()
+    };
+    let width = typical_last_width(rings);
+    while rings.last().is_some_and(|ring| lies(ring, &|r, e| r > e - 0.45 * width)) {
+        rings.pop();
+    }
+    rings.push(FoundRing { radius_px: edge, confidence: 0.9 });
+}
+
+/// Median width of the last few rings, px.
+fn typical_last_width(rings: &[FoundRing]) -> f64 {
+    let tail = &rings[rings.len().saturating_sub(6)..];
+    let mut widths: Vec<f64> = tail
+        .windows(2)
+        .flat_map(|pair| pair[0].radius_px.iter().zip(&pair[1].radius_px).filter_map(|(a, b)| Some((*b)? - (*a)?)))
+        .collect();
+    widths.sort_by(f64::total_cmp);
+    widths.get(widths.len() / 2).copied().unwrap_or(4.0)
+}
+
+/// Boundaries never cross: each lies at least a hair outside the one before it.
+fn order(rings: &mut [FoundRing]) {
+    for degree in 0..AZIMUTHS {
+        let mut reached = 0.0f64;
+        for ring in rings.iter_mut() {
+            if let Some(r) = &mut ring.radius_px[degree] {
+                *r = r.max(reached + 0.05);
+                reached = *r;
+            }
+        }
+    }
+}
