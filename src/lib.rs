@@ -45,6 +45,9 @@ pub mod outline;
 /// Takes the photo, the pith and the edge, makes the unwrapped disc.
 pub mod polar;
 
+/// Takes arcs of the disc, makes the width that a ring typically has along them.
+pub mod ring_width;
+
 /// Takes the unwrapped disc, makes it with its rings lying level.
 pub mod straight;
 

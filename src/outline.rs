@@ -163,7 +163,7 @@ fn segment(rays: &Rays) -> Vec<usize> {
 
 /// How much a path looks like the wood's edge: change across it, grain inside but not beyond it.
 fn merit(rays: &Rays, contrast: &Plane, path: &[usize]) -> f32 {
-    let n = contrast.width;
+
     let (mut change, mut grain) = (0.0, 0.0);
     for (ray, &at) in path.iter().enumerate() {
         let seen = rays.visible[ray];

@@ -49,7 +49,7 @@ pub fn settle(bounds: &Bounds, evidence: &Evidence, straight: &Straight, polar: 
     Rings { rings, left_out }
 }
 
-fn parameter(name: &str, default: f32) -> f32 {
+pub(crate) fn parameter(name: &str, default: f32) -> f32 {
     std::env::var(name).ok().and_then(|v| v.parse().ok()).unwrap_or(default)
 }
 

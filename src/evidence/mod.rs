@@ -1,17 +1,16 @@
 //! Evidence of ring boundaries: what the sectors of the straightened disc agree on.
 //!
 //! The straightened disc is averaged over arcs of five degrees, measured out so that a ring takes
-//! about nine samples whatever its width ([`ring_width`]), and every arc is lined up with its
+//! about nine samples whatever its width ([`ring_width`](crate::ring_width)), and every arc is lined up with its
 //! neighbours ([`alignment`]), which takes out the last fraction of a ring that the straightening
 //! leaves. The evidence is the change of luminance along that scale, on every arc and agreed.
 
 mod alignment;
 
-mod ring_width;
-
 use crate::plane::{Plane, blur_line, line_at};
-use crate::polar::{Polar, RAYS};
-use crate::straight::{LEVEL_RAYS, Straight};
+use crate::polar::Polar;
+use crate::ring_width;
+use crate::straight::{Straight, arcs};
 
 /// Arcs of the disc that are read, five degrees each.
 pub const ARCS: usize = 72;
@@ -49,7 +48,7 @@ impl Evidence {
 
 /// Gathers the evidence.
 pub fn gather(polar: &Polar, straight: &Straight) -> Evidence {
-    let (arcs, seen) = average(polar, straight);
+    let (arcs, seen) = arcs(polar, &straight.radius);
     let width = ring_width::measure(&arcs, &seen);
     let (tone, seen, level) = measure_out(&arcs, &seen, &width);
     let shift = alignment::line_up(&tone, &seen);
@@ -79,37 +78,6 @@ pub fn gather(polar: &Polar, straight: &Straight) -> Evidence {
         .collect();
     let ring_width = level.iter().map(|l| line_at(&width, *l)).collect();
     Evidence { change, tone: lined, seen: lined_seen, shift, level, agreed, ring_width }
-}
-
-/// Mean luminance and share of wood of every arc at every level.
-fn average(polar: &Polar, straight: &Straight) -> (Plane, Plane) {
-    let n = straight.radius.width;
-    let rays_an_arc = RAYS / ARCS;
-    let mut arcs = Plane::filled(n, ARCS, 0.0);
-    let mut seen = Plane::filled(n, ARCS, 0.0);
-    let mut radius = vec![0.0f32; n];
-    for ray in 0..RAYS {
-        let (first, end) = polar.visible[ray];
-        let place = ray * LEVEL_RAYS / RAYS;
-        let odd = (ray * LEVEL_RAYS) % RAYS != 0;
-        let (here, next) = (straight.radius.row(place), straight.radius.row((place + 1) % LEVEL_RAYS));
-        for (r, (a, b)) in radius.iter_mut().zip(here.iter().zip(next)) {
-            *r = if odd { 0.5 * (a + b) } else { *a };
-        }
-        let row = polar.grey.row(ray);
-        let arc = ray / rays_an_arc;
-        for (i, r) in radius.iter().enumerate() {
-            if *r >= first as f32 && *r < end as f32 {
-                arcs.data[arc * n + i] += line_at(row, *r);
-                seen.data[arc * n + i] += 1.0;
-            }
-        }
-    }
-    for (value, count) in arcs.data.iter_mut().zip(&mut seen.data) {
-        *value /= count.max(1.0);
-        *count /= rays_an_arc as f32;
-    }
-    (arcs, seen)
 }
 
 /// Resamples the arcs so that a ring takes [`SAMPLES_A_RING`]; wide rings are smoothed accordingly.

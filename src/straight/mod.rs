@@ -1,0 +1,262 @@
+//! The unwrapped disc straightened until its rings lie level.
+//!
+//! A ring is one closed curve; a reader who follows one radius is fooled by every pore, check and
+//! saw mark on it. Looked for is a displacement u so that a ring lies at constant rho at r = rho +
+//! u(rho, azimuth). The local slope of the rings comes from the products of the gradients, each
+//! sample weighted down where its gradient points away from the radius (saw marks), where its
+//! energy is an outlier (cracks) and where there is no wood. One weighted least-squares solve over
+//! the whole disc gives the increment of u: gaps are bridged by what surrounds them. Following the
+//! slopes ray by ray failed on rough sawn ends.
+//!
+//! The first rounds look at fixed scales; the later ones at the scale of the rings themselves
+//! ([`ring_width`](crate::ring_width)), where rings stand out best from pores and saw marks.
+//! What is asked to be smooth is the whole displacement, not each round's increment: else the noise
+//! of the rounds adds up, and a rough face ended up less straight than it began.
+
+mod slopes;
+
+mod solve;
+
+use crate::plane::{Plane, RowBorder, blur_line, line_at};
+use crate::polar::{Polar, RAYS};
+use crate::ring_width;
+
+/// The straightened disc.
+///
+/// Holds: `radius` is `[LEVEL_RAYS, levels]`, strictly increasing along every row, finite, in px
+/// from the pith; level 0 lies at the pith.
+#[derive(Debug, Clone)]
+pub struct Straight {
+    /// Distance from the pith of each level on each ray, px.
+    pub radius: Plane,
+}
+
+/// Azimuths of the straightening, one every degree.
+pub const LEVEL_RAYS: usize = 360;
+
+/// Azimuths of the solve.
+const KNOT_RAYS: usize = 90;
+
+/// Knots of the solve along the radius.
+const KNOT_LEVELS: usize = 128;
+
+/// Arcs that the ring width is measured on.
+const ARCS: usize = 72;
+
+/// Cells a ring in the rounds at the rings' own scale.
+const CELLS_A_RING: f32 = 8.0;
+
+/// One round of the straightening.
+#[derive(Debug, Clone, Copy)]
+struct Round {
+    /// Window of the slope along the radius and across it (sd): cells, rays.
+    window: (f32, f32),
+    /// Blur of the luminance before the gradient (sd): cells, rays.
+    blur: (f32, f32),
+    /// Angle off the radius beyond which a gradient is no ring's, degrees.
+    angle_deg: f32,
+}
+
+/// Rounds at a fixed scale, from coarse to fine.
+const FIXED: [Round; 3] = [
+    Round { window: (6.0, 5.0), blur: (2.2, 0.8), angle_deg: 30.0 },
+    Round { window: (5.0, 4.0), blur: (1.6, 0.8), angle_deg: 35.0 },
+    Round { window: (4.0, 3.0), blur: (1.2, 0.8), angle_deg: 40.0 },
+];
+
+/// Rounds at the rings' own scale.
+const MEASURED: [Round; 4] = [
+    Round { window: (8.0, 4.0), blur: (1.2, 1.5), angle_deg: 40.0 },
+    Round { window: (6.0, 3.0), blur: (1.2, 1.5), angle_deg: 40.0 },
+    Round { window: (5.0, 3.0), blur: (1.0, 1.2), angle_deg: 40.0 },
+    Round { window: (4.0, 2.0), blur: (1.0, 1.0), angle_deg: 40.0 },
+];
+
+/// Cells along the radius in the rounds at a fixed scale.
+const FIXED_CELLS: usize = 600;
+
+/// Straightens the disc.
+pub fn level(polar: &Polar) -> Straight {
+    let reach = polar.grey.width;
+    let mut radius = start(polar);
+    // Displacement so far on the solve's grid, in knots: what smoothness is asked of.
+    let mut so_far = Plane::filled(KNOT_LEVELS, KNOT_RAYS, 0.0);
+    let mut cells = even_cells(reach);
+    for (i, round) in FIXED.iter().chain(&MEASURED).enumerate() {
+        if i >= FIXED.len() && (i - FIXED.len()) % 2 == 0 {
+            let (arcs, seen) = arcs(polar, &radius);
+            cells = measured_cells(&ring_width::measure(&arcs, &seen));
+        }
+        let (picture, mask) = sample(polar, &radius, &cells);
+        let (slope, weight) = slopes::measure(&picture, &mask, &cells, round);
+        let increment = solve::increment(&slope, &weight, &so_far);
+        compose(&mut radius, &increment);
+        so_far = so_far.with(&increment, |a, b| a + b);
+    }
+    debug_assert!(radius.data.iter().all(|v| v.is_finite()));
+    Straight { radius }
+}
+
+/// Cells of one width: the levels at which they begin, and the end.
+fn even_cells(reach: usize) -> Vec<f32> {
+    let step = reach.div_ceil(FIXED_CELLS).max(1) as f32;
+    let mut cells = vec![0.0];
+    while cells[cells.len() - 1] + step <= reach as f32 {
+        cells.push(cells[cells.len() - 1] + step);
+    }
+    cells
+}
+
+/// Cells of a share of the local ring width.
+fn measured_cells(width: &[f32]) -> Vec<f32> {
+    let reach = width.len() as f32;
+    let smooth = blur_line(width, 10.0);
+    let mut cells = vec![0.0f32];
+    loop {
+        let last = cells[cells.len() - 1];
+        let next = last + (line_at(&smooth, last) / CELLS_A_RING).max(0.5);
+        if next > reach {
+            return cells;
+        }
+        cells.push(next);
+    }
+}
+
+/// First guess: every ring has the shape of the wood's edge, the inner ones less so.
+fn start(polar: &Polar) -> Plane {
+    let reach = polar.grey.width;
+    let edge: Vec<f32> = (0..LEVEL_RAYS).map(|ray| polar.edge[ray * RAYS / LEVEL_RAYS]).collect();
+    let smooth = Plane { width: 1, height: LEVEL_RAYS, data: edge }.blurred(0.0, 4.0, RowBorder::Wrap).data;
+    let longest = smooth.iter().copied().fold(1.0f32, f32::max);
+    let mean = smooth.iter().sum::<f32>() / LEVEL_RAYS as f32;
+    let mut radius = Plane::filled(reach, LEVEL_RAYS, 0.0);
+    for ray in 0..LEVEL_RAYS {
+        let ratio = smooth[ray] / mean;
+        let row = radius.row_mut(ray);
+        for (i, r) in row.iter_mut().enumerate() {
+            // Levels are spaced so that the last one lies at the farthest edge's mean.
+            let rho = i as f32 * mean / longest;
+            let share = (i as f32 / reach as f32 / 0.9).min(1.0);
+            *r = rho * (1.0 + (ratio - 1.0) * share);
+        }
+    }
+    rising(&mut radius);
+    radius
+}
+
+/// Makes every row strictly increasing.
+fn rising(radius: &mut Plane) {
+    for ray in 0..radius.height {
+        let row = radius.row_mut(ray);
+        row[0] = 0.0;
+        for i in 1..row.len() {
+            row[i] = row[i].max(row[i - 1] + 0.05);
+        }
+    }
+}
+
+/// The mean normalised luminance of every cell on every ray, with its mask.
+fn sample(polar: &Polar, radius: &Plane, cells: &[f32]) -> (Plane, Plane) {
+    let n = cells.len() - 1;
+    let mut picture = Plane::filled(n, LEVEL_RAYS, 0.0);
+    let mut mask = Plane::filled(n, LEVEL_RAYS, 0.0);
+    // Levels looked at: about one a level, at least one a cell.
+    let mut taps: Vec<(usize, f32)> = Vec::new();
+    for i in 0..n {
+        let (a, b) = (cells[i], cells[i + 1]);
+        let count = (b - a).round().max(1.0);
+        let mut k = 0.5;
+        while k < count {
+            taps.push((i, a + (b - a) * k / count));
+            k += 1.0;
+        }
+    }
+    let mut counts = vec![0.0f32; n];
+    taps.iter().for_each(|(i, _)| counts[*i] += 2.0);
+    for ray in 0..LEVEL_RAYS {
+        // The half-degree ray lies half way to the next degree's levels.
+        let (levels, next) = (radius.row(ray), radius.row((ray + 1) % LEVEL_RAYS));
+        for side in 0..2 {
+            let source = 2 * ray + side;
+            let (first, end) = polar.visible[source];
+            let row = polar.grey.row(source);
+            for &(i, level) in &taps {
+                let here = line_at(levels, level);
+                let r = if side == 0 { here } else { 0.5 * (here + line_at(next, level)) };
+                if r >= first as f32 && r < end as f32 {
+                    picture.data[ray * n + i] += line_at(row, r);
+                    mask.data[ray * n + i] += 1.0;
+                }
+            }
+        }
+        for i in 0..n {
+            let at = ray * n + i;
+            let whole = mask.data[at] >= counts[i];
+            picture.data[at] = if whole { picture.data[at] / counts[i] } else { 0.0 };
+            mask.data[at] = f32::from(u8::from(whole));
+        }
+    }
+    (picture, mask)
+}
+
+/// Mean luminance and share of wood of every arc at every level.
+pub(crate) fn arcs(polar: &Polar, radius: &Plane) -> (Plane, Plane) {
+    let n = radius.width;
+    let rays_an_arc = RAYS / ARCS;
+    let mut arcs = Plane::filled(n, ARCS, 0.0);
+    let mut seen = Plane::filled(n, ARCS, 0.0);
+    for ray in 0..RAYS {
+        let (first, end) = polar.visible[ray];
+        let (place, odd) = (ray * LEVEL_RAYS / RAYS, ray % 2 == 1);
+        let (here, next) = (radius.row(place), radius.row((place + 1) % LEVEL_RAYS));
+        let row = polar.grey.row(ray);
+        let arc = ray / rays_an_arc;
+        for i in 0..n {
+            let r = if odd { 0.5 * (here[i] + next[i]) } else { here[i] };
+            if r >= first as f32 && r < end as f32 {
+                arcs.data[arc * n + i] += line_at(row, r);
+                seen.data[arc * n + i] += 1.0;
+            }
+        }
+    }
+    for (value, count) in arcs.data.iter_mut().zip(&mut seen.data) {
+        *value /= count.max(1.0);
+        *count /= rays_an_arc as f32;
+    }
+    (arcs, seen)
+}
+
+/// Puts the increment under the displacement so far: level rho now lies where rho + increment lay.
+fn compose(radius: &mut Plane, increment: &Plane) {
+    let (reach, n) = (radius.width, increment.width);
+    let scale = reach as f32 / n as f32;
+    let mut line = vec![0.0f32; n];
+    let old = radius.clone();
+    for ray in 0..LEVEL_RAYS {
+        // Knot rays stand in the middle of their block of rays.
+        let block = (LEVEL_RAYS / KNOT_RAYS) as f32;
+        let place = (ray as f32 + 0.5) / block - 0.5;
+        let whole = place.floor();
+        let part = place - whole;
+        #[allow(clippy::cast_possible_truncation, reason = "a small whole number")]
+        let first = (whole as isize).rem_euclid(KNOT_RAYS as isize).unsigned_abs();
+        let (a, b) = (increment.row(first), increment.row((first + 1) % KNOT_RAYS));
+        for (value, (p, q)) in line.iter_mut().zip(a.iter().zip(b)) {
+            *value = p * (1.0 - part) + q * part;
+        }
+        let source = old.row(ray);
+        let target = radius.row_mut(ray);
+        for (i, r) in target.iter_mut().enumerate() {
+            let knot = (i as f32 + 0.5) / scale - 0.5;
+            let shift = line_at(&line, knot) * scale * (i as f32 / 6.0).min(1.0);
+            let at = i as f32 + shift;
+            *r = line_at(source, at);
+            let last = (reach - 1) as f32;
+            if at > last {
+                // Beyond the last level the spacing of the last ones goes on.
+                *r += (at - last) * (source[reach - 1] - source[reach - 2]);
+            }
+        }
+    }
+    rising(radius);
+}
