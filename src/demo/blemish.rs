@@ -6,7 +6,7 @@
 use super::chance::Chance;
 use super::growth::angle_between;
 use super::looks::{Colour, blend, lit, rgb};
-use super::noise::{cell, cloud, line, plane, ramp, turn};
+use super::noise::{cell, cloud, line, part, plane, ramp, turn};
 use super::recipe::Recipe;
 use std::f64::consts::{PI, TAU};
 
@@ -342,17 +342,9 @@ impl Hollow {
                         + 0.25 * turn(self.seed ^ 2, azimuth, 71, 0.5)))
     }
 
-    /// Its colour over the wood's; `x`, `y` in radii of the disc, `px` the pixel in the same.
-    pub(crate) fn paint(
-        &self,
-        under: Colour,
-        x: f64,
-        y: f64,
-        azimuth: f64,
-        share: f64,
-        px: f64,
-    ) -> Colour {
-        let depth = self.edge(azimuth) - share;
+    /// Its colour over the wood's; `x`, `y` in radii of the disc, `depth` inside its edge and `px`
+    /// the pixel in the same.
+    pub(crate) fn paint(&self, under: Colour, x: f64, y: f64, depth: f64, px: f64) -> Colour {
         if depth < -0.06 {
             return under;
         }
@@ -364,10 +356,16 @@ impl Hollow {
         );
         let crumb = 0.5 + 0.5 * cloud(self.seed ^ 8, 26.0 * x, 26.0 * y);
         let inner = if self.is_rot {
-            let chunk = ramp(0.1, 0.3, plane(self.seed ^ 4, 12.0 * x, 12.0 * y).abs());
+            // Brown rot breaks into cubes: cracks along two bent directions.
+            let (u, v) = (
+                x + 0.05 * cloud(self.seed ^ 4, 6.0 * x, 6.0 * y),
+                y + 0.05 * cloud(self.seed ^ 6, 6.0 * x, 6.0 * y),
+            );
+            let (u, v) = (part(9.0 * (u + 0.4 * v)), part(7.0 * (v - 0.3 * u)));
+            let cube = ramp(0.02, 0.16, u.min(1.0 - u)) * ramp(0.02, 0.13, v.min(1.0 - v));
             lit(
-                blend(rgb(0x2f1d10), rgb(0x8a5a30), crumb),
-                0.5 + 0.5 * chunk,
+                blend(rgb(0x3a2415), rgb(0x8a5a30), crumb),
+                0.35 + 0.65 * cube,
             )
         } else {
             lit(rgb(0x2a1f16), 0.25 + 0.9 * crumb * ramp(0.16, 0.0, depth))

@@ -158,40 +158,45 @@ impl Ground {
             rgb(0x4a3726),
             0.7 + 0.4 * cloud(self.seed, 12.0 * x, 12.0 * y),
         );
-        let mut top = (0.0, ground);
-        for layer in 0_u32..2 {
+        // The upper layer first: where it covers, the lower need not be looked at.
+        let mut top: Option<Leaf> = None;
+        for layer in [1_u32, 0] {
             let k = self.seed ^ (layer * 977 + 13);
             let (gx, gy) = (x * 5.0 + 0.5 * f64::from(layer), y * 5.0);
-            for j in -1..=1 {
-                for i in -1..=1 {
-                    let (cx, cy) = (cell(gx) + i, cell(gy) + j);
-                    let rank = dice(k ^ 1, cx, cy) + f64::from(layer);
-                    if rank <= top.0 {
-                        continue;
-                    }
-                    let (dx, dy) = (
-                        gx - f64::from(cx) - dice(k ^ 2, cx, cy),
-                        gy - f64::from(cy) - dice(k ^ 3, cx, cy),
-                    );
-                    let (s, c) = (dice(k ^ 4, cx, cy) * 6.3).sin_cos();
-                    let (u, v) = (c * dx + s * dy, c * dy - s * dx);
-                    let long = 0.5 + 0.35 * dice(k ^ 5, cx, cy);
-                    let lobe = 0.12 * (9.0 * u + 6.0 * dice(k ^ 6, cx, cy)).sin();
-                    let inside =
-                        1.0 - (u / long).powi(2) - (v / (0.45 * long + lobe * long)).powi(2);
-                    if inside > 0.0 {
-                        let warm = dice(k ^ 7, cx, cy);
-                        let leaf = blend(rgb(0x5d3a1e), rgb(0xc28a45), warm);
-                        let vein = ramp(0.05, 0.0, v.abs())
-                            + 0.6 * ramp(0.12, 0.0, ((u + v.abs() * 0.8) * 7.0).sin().abs());
-                        let shade =
-                            0.75 + 0.4 * ramp(0.0, 0.25, inside) + 0.15 * line(k ^ 8, 20.0 * u);
-                        top = (rank, lit(blend(leaf, lit(leaf, 1.25), 0.5 * vein), shade));
-                    }
+            for (cx, cy) in
+                (-1..=1).flat_map(|j| (-1..=1).map(move |i| (cell(gx) + i, cell(gy) + j)))
+            {
+                let rank = dice(k ^ 1, cx, cy);
+                if top.as_ref().is_some_and(|leaf| leaf.rank >= rank) {
+                    continue;
+                }
+                let (dx, dy) = (
+                    gx - f64::from(cx) - dice(k ^ 2, cx, cy),
+                    gy - f64::from(cy) - dice(k ^ 3, cx, cy),
+                );
+                let long = 0.5 + 0.35 * dice(k ^ 5, cx, cy);
+                if dx * dx + dy * dy > long * long {
+                    continue;
+                }
+                let (s, c) = (dice(k ^ 4, cx, cy) * 6.3).sin_cos();
+                let (u, v) = (c * dx + s * dy, c * dy - s * dx);
+                let lobe = 0.12 * (9.0 * u + 6.0 * dice(k ^ 6, cx, cy)).sin();
+                let inside = 1.0 - (u / long).powi(2) - (v / (0.45 * long + lobe * long)).powi(2);
+                if inside > 0.0 {
+                    top = Some(Leaf {
+                        rank,
+                        inside,
+                        along: u,
+                        across: v,
+                        warm: dice(k ^ 7, cx, cy),
+                    });
                 }
             }
+            if top.is_some() {
+                break;
+            }
         }
-        top.1
+        top.map_or(ground, |leaf| leaf.paint(self.seed))
     }
 
     /// A plain wall: plaster, or bricks.
@@ -211,5 +216,25 @@ impl Ground {
         let joint = ramp(0.025, 0.015, u.min(1.0 - u)).max(ramp(0.08, 0.05, v.min(1.0 - v)));
         let brick = blend(rgb(0x7c3b2a), rgb(0xb4674a), dice(k ^ 2, column, row));
         lit(blend(brick, rgb(0xb5aca0), joint), 0.95 + 2.0 * rough)
+    }
+}
+
+/// The leaf that covers a point, in its own coordinates (cells of the lattice of leaves).
+struct Leaf {
+    rank: f64,
+    inside: f64,
+    along: f64,
+    across: f64,
+    warm: f64,
+}
+
+impl Leaf {
+    fn paint(&self, seed: u32) -> Colour {
+        let colour = blend(rgb(0x4f3420), rgb(0xb07f45), self.warm);
+        let side = ((self.along + self.across.abs() * 0.8) * 22.0).sin().abs();
+        let vein = ramp(0.05, 0.0, self.across.abs()) + 0.6 * ramp(0.12, 0.0, side);
+        let shade =
+            0.7 + 0.35 * ramp(0.0, 0.25, self.inside) + 0.15 * line(seed ^ 8, 20.0 * self.along);
+        lit(blend(colour, lit(colour, 1.2), 0.4 * vein), shade)
     }
 }

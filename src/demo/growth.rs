@@ -10,7 +10,7 @@
 //! kept as a table over azimuth and are exact truth: the painter reads the same table.
 
 use super::chance::Chance;
-use super::noise::{cell, index, lerp, ramp, turn};
+use super::noise::{cell, index, lerp, part, ramp, turn};
 use std::f64::consts::TAU;
 
 /// Azimuths of the table of boundaries, half a degree apart.
@@ -129,8 +129,8 @@ pub(crate) struct Disc {
 /// Signed difference of two angles, rad, -pi to pi.
 #[inline]
 pub(crate) fn angle_between(a: f64, b: f64) -> f64 {
-    let d = (a - b).rem_euclid(TAU);
-    if d > TAU / 2.0 { d - TAU } else { d }
+    let share = part((a - b) / TAU);
+    TAU * if share > 0.5 { share - 1.0 } else { share }
 }
 
 impl Disc {
@@ -153,7 +153,7 @@ impl Disc {
     }
 
     fn rows(&self, azimuth: f64) -> (&[f64], &[f64], f64) {
-        let x = azimuth.rem_euclid(TAU) / TAU * AZIMUTHS as f64;
+        let x = part(azimuth / TAU) * AZIMUTHS as f64;
         let i = index(x, AZIMUTHS);
         let (n, j) = (self.rings + 1, (i + 1) % AZIMUTHS);
         let (a, b) = (&self.table[i * n..][..n], &self.table[j * n..][..n]);
@@ -254,6 +254,32 @@ fn absences(wish: &Wish, chance: &mut Chance) -> Vec<Absence> {
     list
 }
 
+/// A quantity that depends on the azimuth only, tabulated: bark, a hollow's edge, the heart's edge.
+#[derive(Debug, Clone)]
+pub(crate) struct Profile(Vec<f64>);
+
+impl Profile {
+    /// Steps of the table: a twentieth of a degree, half a pixel at the rim of a 3-megapixel disc.
+    const STEPS: usize = 7200;
+
+    pub(crate) fn of(value: impl Fn(f64) -> f64) -> Self {
+        Profile(
+            (0..Self::STEPS)
+                .map(|i| value(i as f64 / Self::STEPS as f64 * TAU))
+                .collect(),
+        )
+    }
+
+    /// The value at an azimuth, rad.
+    #[inline]
+    pub(crate) fn at(&self, azimuth: f64) -> f64 {
+        let x = part(azimuth / TAU) * Self::STEPS as f64;
+        let i = index(x, Self::STEPS);
+        let j = if i + 1 == Self::STEPS { 0 } else { i + 1 };
+        lerp(self.0[i], self.0[j], x - i as f64)
+    }
+}
+
 /// Grows the disc that was wished for.
 pub(crate) fn grow(wish: &Wish, chance: &mut Chance) -> Disc {
     let n = wish.rings;
@@ -261,7 +287,7 @@ pub(crate) fn grow(wish: &Wish, chance: &mut Chance) -> Disc {
     let scale = wish.radius_mm / widths.iter().sum::<f64>();
     let absences = absences(wish, chance);
     let wave_seed = chance.noise_seed();
-    let ripple = chance.between(0.02, 0.07);
+    let ripple = chance.between(0.01, 0.05);
     let waves = cell(chance.between(14.0, 40.0));
 
     // Strengths of harmonics 1 to 7 as cosine and sine: a fixed part and a wandering part.
@@ -276,7 +302,7 @@ pub(crate) fn grow(wish: &Wish, chance: &mut Chance) -> Disc {
         let strength = wish.lobes / (order as f64).sqrt();
         *pair = [strength * chance.normal(), strength * chance.normal()];
     }
-    let drift = 0.05 + 0.3 * wish.lobes;
+    let drift = 0.03 + 0.3 * wish.lobes;
     let turns: Vec<[f64; 2]> = (0..AZIMUTHS * 7)
         .map(|i| {
             let (order, azimuth) = (i % 7 + 1, i / 7);
@@ -314,7 +340,7 @@ pub(crate) fn grow(wish: &Wish, chance: &mut Chance) -> Disc {
             }
             // The fine waves drift a lattice step in eight rings: neighbours run alike.
             bend += ripple * turn(wave_seed, angle, waves, age / 8.0)
-                + 0.6 * ripple * turn(wave_seed ^ 0x77, angle, waves * 4, age / 3.0);
+                + 0.3 * ripple * turn(wave_seed ^ 0x77, angle, waves * 4, age / 3.0);
             let mut width =
                 (widths[ring - 1] * scale * bend.clamp(-1.4, 1.0).exp()).max(wish.least_mm);
             for absence in &missing {

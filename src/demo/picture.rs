@@ -2,6 +2,7 @@
 
 use super::Suite;
 use super::ground::GroundKind;
+use super::growth::Profile;
 use super::looks::{Colour, blend, lit, rgb};
 use super::noise::{cell, channel, dice, plane, ramp};
 use super::plan::Plan;
@@ -15,6 +16,8 @@ use rayon::prelude::*;
 pub(crate) fn paint(plan: &Plan, view: &View) -> RgbImage {
     let (width, height) = (plan.width_px, plan.height_px);
     let painter = Painter::new(plan, view.mm_per_px, plan.suite == Suite::NoneSaw);
+    let lamp = Lamp::new(plan);
+    let bark = Profile::of(|azimuth| plan.bark.at(azimuth));
     let row_bytes = width as usize * 3;
     let mut bytes = vec![0_u8; row_bytes * height as usize];
     bytes
@@ -23,7 +26,7 @@ pub(crate) fn paint(plan: &Plan, view: &View) -> RgbImage {
         .for_each(|(row, y)| {
             for (pixel, x) in row.chunks_exact_mut(3).zip(0_u32..) {
                 let (x, y) = (f64::from(x), f64::from(y));
-                let colour = lit(scene(plan, view, &painter, x, y), light(plan, x, y));
+                let colour = lit(scene(plan, view, &painter, &bark, x, y), lamp.at(x, y));
                 for (byte, value) in pixel.iter_mut().zip(colour) {
                     *byte = channel(value);
                 }
@@ -33,7 +36,14 @@ pub(crate) fn paint(plan: &Plan, view: &View) -> RgbImage {
     RgbImage::from_raw(width, height, bytes).unwrap_or_else(|| RgbImage::new(width, height))
 }
 
-fn scene(plan: &Plan, view: &View, painter: &Painter<'_>, x_px: f64, y_px: f64) -> Colour {
+fn scene(
+    plan: &Plan,
+    view: &View,
+    painter: &Painter<'_>,
+    bark: &Profile,
+    x_px: f64,
+    y_px: f64,
+) -> Colour {
     let [x_mm, y_mm] = view.to_face(x_px, y_px);
     let size = painter.size_mm;
     let (x, y) = (x_mm / size, y_mm / size);
@@ -57,20 +67,20 @@ fn scene(plan: &Plan, view: &View, painter: &Painter<'_>, x_px: f64, y_px: f64) 
         });
     }
     let outside = {
-        let bark_mm = plan.bark.at(azimuth) * size;
+        let bark_mm = bark.at(azimuth) * size;
         let depth_mm = radius_mm - edge_mm;
         if depth_mm < bark_mm {
-            let bark = plan
+            let colour = plan
                 .bark
                 .paint((depth_mm / bark_mm).clamp(0.0, 1.0), x, y, azimuth);
             let rim = ramp(bark_mm, bark_mm - 2.0 * soft, depth_mm);
             if rim < 1.0 {
-                blend(around(plan, x, y), bark, rim)
+                blend(around(plan, bark, x, y), colour, rim)
             } else {
-                bark
+                colour
             }
         } else {
-            around(plan, x, y)
+            around(plan, bark, x, y)
         }
     };
     if radius_mm < edge_mm + soft {
@@ -88,7 +98,7 @@ fn scene(plan: &Plan, view: &View, painter: &Painter<'_>, x_px: f64, y_px: f64) 
 }
 
 /// Ground, the ruler on it and the disc's own shadow; coordinates in radii of the disc.
-fn around(plan: &Plan, x: f64, y: f64) -> Colour {
+fn around(plan: &Plan, bark: &Profile, x: f64, y: f64) -> Colour {
     let mut colour = plan.ground.paint(x, y);
     if plan.has_ruler {
         colour = ruler(plan, colour, x, y);
@@ -98,7 +108,7 @@ fn around(plan: &Plan, x: f64, y: f64) -> Colour {
     let (u, v) = (x + 0.05 * c, y + 0.05 * s);
     let azimuth = v.atan2(u);
     let size = plan.disc.mean_mm[plan.disc.rings];
-    let edge = plan.disc.edge_mm(azimuth) / size + plan.bark.at(azimuth);
+    let edge = plan.disc.edge_mm(azimuth) / size + bark.at(azimuth);
     let flat = plan.ground.kind == GroundKind::Dark;
     let depth = if flat { 0.1 } else { 0.5 };
     lit(
@@ -134,22 +144,48 @@ fn ruler(plan: &Plan, under: Colour, x: f64, y: f64) -> Colour {
     }
 }
 
-fn light(plan: &Plan, x_px: f64, y_px: f64) -> f64 {
-    let (w, h) = (f64::from(plan.width_px), f64::from(plan.height_px));
-    let short = w.min(h);
-    let (u, v) = ((x_px - 0.5 * w) / short, (y_px - 0.5 * h) / short);
-    let light = &plan.light;
-    let (s, c) = light.from.sin_cos();
-    let mut factor = light.exposure
-        * (1.0 + light.fall * (c * u + s * v))
-        * (1.0 - light.vignette * (u * u + v * v));
-    if let Some([turn, place, dark]) = light.shadow {
-        let (s, c) = turn.sin_cos();
-        let wave = 0.04 * plane(plan.noise_seed ^ 99, 3.0 * u, 3.0 * v);
-        let off = c * u + s * v - place + wave;
-        factor *= 1.0 - (1.0 - dark) * ramp(-0.015, 0.015, off);
+/// Light on the scene with its directions worked out once.
+struct Lamp<'a> {
+    plan: &'a Plan,
+    half: [f64; 2],
+    short: f64,
+    /// Cosine and sine of the direction the light comes from, times its fall.
+    fall: [f64; 2],
+    /// Cosine and sine across a shadow's edge, its place, the darkness kept.
+    shadow: Option<[f64; 4]>,
+}
+
+impl<'a> Lamp<'a> {
+    fn new(plan: &'a Plan) -> Self {
+        let (w, h) = (f64::from(plan.width_px), f64::from(plan.height_px));
+        let light = &plan.light;
+        Lamp {
+            plan,
+            half: [0.5 * w, 0.5 * h],
+            short: w.min(h),
+            fall: [light.fall * light.from.cos(), light.fall * light.from.sin()],
+            shadow: light
+                .shadow
+                .map(|[turn, place, dark]| [turn.cos(), turn.sin(), place, dark]),
+        }
     }
-    factor
+
+    fn at(&self, x_px: f64, y_px: f64) -> f64 {
+        let light = &self.plan.light;
+        let (u, v) = (
+            (x_px - self.half[0]) / self.short,
+            (y_px - self.half[1]) / self.short,
+        );
+        let mut factor = light.exposure
+            * (1.0 + self.fall[0] * u + self.fall[1] * v)
+            * (1.0 - light.vignette * (u * u + v * v));
+        if let Some([c, s, place, dark]) = self.shadow {
+            let wave = 0.04 * plane(self.plan.noise_seed ^ 99, 3.0 * u, 3.0 * v);
+            let off = c * u + s * v - place + wave;
+            factor *= 1.0 - (1.0 - dark) * ramp(-0.015, 0.015, off);
+        }
+        factor
+    }
 }
 
 /// Blur and sharpening as one kernel, `2 n + 1` weights that add up to 1.
@@ -188,12 +224,13 @@ fn lens(mut bytes: Vec<u8>, width: usize, height: usize, plan: &Plan) -> Vec<u8>
         for _ in 0..reach {
             padded.extend(row[row_bytes - 3..].iter().map(|&v| f64::from(v)));
         }
-        for (at, byte) in row.iter_mut().enumerate() {
-            let sum: f64 = weights
-                .iter()
-                .zip(padded[at..].iter().step_by(3))
-                .map(|(w, v)| w * v)
-                .sum();
+        let mut sums = vec![0.0; row_bytes];
+        for (step, weight) in weights.iter().enumerate() {
+            for (sum, value) in sums.iter_mut().zip(&padded[3 * step..]) {
+                *sum += weight * value;
+            }
+        }
+        for (byte, sum) in row.iter_mut().zip(sums) {
             *byte = channel(sum / 255.0);
         }
     });

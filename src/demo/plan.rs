@@ -382,8 +382,8 @@ fn grain(recipe: &recipe::Recipe, ring_mm: f64, chance: &mut Chance) -> Grain {
         },
         pore_rows: chance.pick(&[1.0, 1.0, 2.0, 2.0, 3.0]),
         pores_pale: chance.yes(0.3),
-        line_mm: chance.between(0.05, 0.2).min(0.2 * ring_mm),
-        line_pale: chance.yes(0.25),
+        line_mm: chance.between(0.06, 0.25).min(0.2 * ring_mm),
+        line_pale: chance.yes(recipe.line_pale),
         rays: match recipe.wood {
             WoodKind::Conifer => chance.between(0.0, 0.15),
             _ => chance.between(0.1, 0.8),

@@ -22,6 +22,8 @@ pub(crate) struct Recipe {
     pub(crate) absent: usize,
     pub(crate) false_rings: usize,
     pub(crate) contrast: [f64; 2],
+    /// Probability of a pale terminal line in diffuse-porous wood.
+    pub(crate) line_pale: f64,
     pub(crate) is_weathered: bool,
     pub(crate) is_reversed: bool,
     /// Probability of a coloured heart.
@@ -69,6 +71,7 @@ pub(crate) fn of(suite: Suite, chance: &mut Chance) -> Recipe {
         absent: 0,
         false_rings: 0,
         contrast: [0.65, 1.0],
+        line_pale: 0.25,
         is_weathered: false,
         is_reversed: false,
         heart: 0.5,
@@ -97,7 +100,10 @@ pub(crate) fn of(suite: Suite, chance: &mut Chance) -> Recipe {
     match suite {
         Suite::CleanConifer => recipe.wood = WoodKind::Conifer,
         Suite::CleanRingPorous => recipe.wood = WoodKind::RingPorous,
-        Suite::CleanDiffuse => recipe.wood = WoodKind::DiffusePorous,
+        Suite::CleanDiffuse => {
+            recipe.wood = WoodKind::DiffusePorous;
+            recipe.line_pale = 0.0;
+        }
         Suite::Checks => {
             recipe.gaping_checks = chance.whole(2, 8);
             recipe.hairline_checks = chance.whole(5, 22);

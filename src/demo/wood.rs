@@ -1,9 +1,9 @@
 //! Paints the face of the wood: what ring a point lies in, and how wood looks at that point of it.
 
 use super::blemish::CheckIndex;
-use super::growth::{FalseRing, Place, angle_between};
+use super::growth::{FalseRing, Place, Profile, angle_between};
 use super::looks::{Colour, blend, lit};
-use super::noise::{cell, cloud, dice, lerp, line, plane, ramp, turn};
+use super::noise::{cell, cloud, dice, lerp, line, part, plane, ramp, turn};
 use super::plan::{Plan, SawMarks};
 use crate::settings::WoodKind;
 use std::f64::consts::TAU;
@@ -34,6 +34,12 @@ pub(crate) struct Painter<'a> {
     pub(crate) size_mm: f64,
     /// A pixel, mm.
     px_mm: f64,
+    /// The heart's edge, share of the radius; without the finest waves.
+    heart: Option<Profile>,
+    /// The hollow's edge, share of the radius.
+    hollow: Option<Profile>,
+    /// Sine and cosine of each saw's direction.
+    saws: Vec<[f64; 2]>,
     /// No rings are painted: a sawn face on which they can't be seen.
     is_ringless: bool,
 }
@@ -52,6 +58,21 @@ impl<'a> Painter<'a> {
             bands,
             size_mm,
             px_mm,
+            heart: plan.heart.map(|heart| {
+                let k = plan.noise_seed;
+                Profile::of(|azimuth| {
+                    let wave = turn(k ^ 30, azimuth, 9, 0.5) + 0.5 * turn(k ^ 31, azimuth, 31, 0.5);
+                    heart.share + heart.wander * wave
+                })
+            }),
+            hollow: plan
+                .hollow
+                .map(|hollow| Profile::of(|azimuth| hollow.edge(azimuth))),
+            saws: plan
+                .saw
+                .iter()
+                .map(|saw| [saw.across.sin(), saw.across.cos()])
+                .collect(),
             is_ringless,
         }
     }
@@ -88,8 +109,8 @@ impl<'a> Painter<'a> {
             colour = self.rays(colour, p, share, levels, early);
         }
         light += self.surface(p, x, y);
-        for saw in &plan.saw {
-            light += self.groove(saw, x, y);
+        for (saw, turned) in plan.saw.iter().zip(&self.saws) {
+            light += self.groove(saw, *turned, x, y);
         }
         colour = lit(colour, light);
         for knot in &plan.knots {
@@ -102,8 +123,9 @@ impl<'a> Painter<'a> {
         if crack > 0.0 {
             colour = blend(colour, lit(late, 0.22), crack);
         }
-        if let Some(hollow) = &plan.hollow {
-            colour = hollow.paint(colour, x, y, p.azimuth, share, self.px_mm / self.size_mm);
+        if let (Some(hollow), Some(edge)) = (&plan.hollow, &self.hollow) {
+            let depth = edge.at(p.azimuth) - share;
+            colour = hollow.paint(colour, x, y, depth, self.px_mm / self.size_mm);
         }
         if plan.pen.is_some() {
             colour = self.pen(colour, p);
@@ -114,14 +136,11 @@ impl<'a> Painter<'a> {
     /// Early and latewood colours at a point: heart against sap.
     fn woods(&self, p: &Point, share: f64, x: f64, y: f64) -> (Colour, Colour) {
         let look = &self.plan.species;
-        let Some(heart) = &self.plan.heart else {
+        let (Some(heart), Some(profile)) = (&self.plan.heart, &self.heart) else {
             return (look.early, look.late);
         };
         let k = self.plan.noise_seed;
-        let edge = heart.share
-            + heart.wander
-                * (turn(k ^ 30, p.azimuth, 9, 0.5) + 0.5 * turn(k ^ 31, p.azimuth, 31, 0.5))
-            + 0.3 * heart.wander * plane(k ^ 32, 14.0 * x, 14.0 * y);
+        let edge = profile.at(p.azimuth) + 0.3 * heart.wander * plane(k ^ 32, 14.0 * x, 14.0 * y);
         let inside = heart.strength * ramp(edge + heart.soft, edge - heart.soft, share);
         let tint = blend([1.0; 3], look.heart, inside);
         let apply = |c: Colour| [c[0] * tint[0], c[1] * tint[1], c[2] * tint[2]];
@@ -233,7 +252,7 @@ impl<'a> Painter<'a> {
         let zone = (grain.pore_rows * pitch).min(0.5 * place.width_mm);
         let mean = self.plan.disc.mean_mm[place.ring].max(pitch);
         let count = cell((TAU * mean / pitch).max(6.0));
-        let turns = (p.azimuth / TAU).rem_euclid(1.0) * f64::from(count);
+        let turns = part(p.azimuth / TAU) * f64::from(count);
         let pore = if grain.pores_pale {
             lit(under, 1.35)
         } else {
@@ -307,7 +326,7 @@ impl<'a> Painter<'a> {
         let k = self.plan.noise_seed ^ 70;
         let inner = TAU * 0.1 * self.size_mm / grain.ray_mm;
         let count = cell(inner.max(8.0)) << cell(levels);
-        let turns = (p.azimuth / TAU).rem_euclid(1.0) * f64::from(count);
+        let turns = part(p.azimuth / TAU) * f64::from(count);
         let id = cell(turns).rem_euclid(count);
         let level = cell(levels);
         let centre = lerp(0.25, 0.75, dice(k ^ 1, id, level))
@@ -332,8 +351,7 @@ impl<'a> Painter<'a> {
     }
 
     /// Shading of a saw's grooves.
-    fn groove(&self, saw: &SawMarks, x: f64, y: f64) -> f64 {
-        let (s, c) = saw.across.sin_cos();
+    fn groove(&self, saw: &SawMarks, [s, c]: [f64; 2], x: f64, y: f64) -> f64 {
         let (across, along) = (c * x + s * y, c * y - s * x);
         let at = if saw.far > 100.0 {
             across
