@@ -116,6 +116,8 @@ pub(crate) struct Disc {
     table: Vec<f64>,
     /// Mean radius of each boundary, mm, `rings + 1` numbers.
     pub(crate) mean_mm: Vec<f64>,
+    /// The largest radius of the wood, mm.
+    pub(crate) farthest_mm: f64,
     /// Looks of each ring.
     pub(crate) tones: Vec<RingTone>,
     /// Bands that are no year's end.
@@ -143,13 +145,6 @@ impl Disc {
     /// The wood's edge at an azimuth (rad), mm.
     pub(crate) fn edge_mm(&self, azimuth: f64) -> f64 {
         self.boundary_mm(self.rings, azimuth)
-    }
-
-    /// The largest radius of the wood, mm.
-    pub(crate) fn farthest_mm(&self) -> f64 {
-        (0..AZIMUTHS)
-            .map(|i| self.table[i * (self.rings + 1) + self.rings])
-            .fold(0.0, f64::max)
     }
 
     fn rows(&self, azimuth: f64) -> (&[f64], &[f64], f64) {
@@ -355,9 +350,11 @@ pub(crate) fn grow(wish: &Wish, chance: &mut Chance) -> Disc {
     }
     let false_rings = false_rings(wish, &absences, chance);
     let tones = tones(n, chance);
+    let farthest_mm = table.iter().copied().fold(0.0, f64::max);
     Disc {
         rings: n,
         table,
+        farthest_mm,
         mean_mm,
         tones,
         false_rings,

@@ -122,7 +122,7 @@ fn ruler(plan: &Plan, under: Colour, x: f64, y: f64) -> Colour {
     let size = plan.disc.mean_mm[plan.disc.rings];
     let (s, c) = (plan.ground.turn + 0.2).sin_cos();
     let (u, v) = (c * x - s * y, s * x + c * y);
-    let top = plan.disc.farthest_mm() / size + 0.14;
+    let top = plan.disc.farthest_mm / size + 0.14;
     let (along_mm, across) = (u * size + 150.0, (v - top) / 0.16);
     if !(0.0..1.0).contains(&across) || !(0.0..300.0).contains(&along_mm) {
         return under;
