@@ -1,6 +1,6 @@
 //! Seeded chance: every number of a practice disc is drawn here.
 //!
-//! The stream is that of ChaCha with 8 rounds, which is defined by its algorithm and so the same on
+//! The stream is that of `ChaCha` with 8 rounds, which is defined by its algorithm and so the same on
 //! every machine; only raw bits are taken from it and shaped here, because the shaping of other
 //! libraries may change between their versions. Each part of a disc (growth, looks, camera) has a
 //! stream of its own, so that a new draw in one part leaves the others as they were.

@@ -274,12 +274,12 @@ fn sense(pixel: &mut [u8], mut colour: Colour, plan: &Plan, x: i32, y: i32) {
         colour = [0.299 * colour[0] + 0.587 * colour[1] + 0.114 * colour[2]; 3];
     }
     let common = bell(k);
-    for (number, (byte, value)) in pixel.iter_mut().zip(colour).enumerate() {
+    for ((byte, value), number) in pixel.iter_mut().zip(colour).zip(1_u32..) {
         let strength = plan.sensor.noise * (0.4 + value.clamp(0.0, 1.0)).sqrt();
         let own = if plan.sensor.is_grey {
             0.0
         } else {
-            0.45 * bell(k ^ (number as u32 + 1))
+            0.45 * bell(k ^ number)
         };
         *byte = channel(value + strength * (common + own));
     }
