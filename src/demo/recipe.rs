@@ -121,8 +121,8 @@ pub(crate) fn of(suite: Suite, chance: &mut Chance) -> Recipe {
             recipe.events = 2;
         }
         Suite::Eccentric => {
-            recipe.eccentricity = chance.between(0.35, 0.75);
-            recipe.lobes = chance.between(0.03, 0.12);
+            recipe.eccentricity = chance.between(0.35, 0.7);
+            recipe.lobes = chance.between(0.02, 0.06);
             recipe.least_px = 2.2;
             recipe.fill = [0.75, 0.94];
         }
@@ -188,7 +188,7 @@ fn mix(recipe: &mut Recipe, chance: &mut Chance) {
     recipe.least_px = 2.5;
     recipe.events = 2;
     recipe.eccentricity = chance.between(0.02, 0.5);
-    recipe.lobes = chance.between(0.02, 0.12);
+    recipe.lobes = chance.between(0.01, 0.07);
     recipe.contrast = [0.45, 1.0];
     recipe.hairline_checks = chance.whole(0, 14);
     recipe.shadow = 0.35;
