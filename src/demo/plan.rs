@@ -314,7 +314,7 @@ pub fn plan(suite: Suite, seed: u64, index: u64) -> Plan {
         blur_px: if recipe.blur_rings > 0.0 {
             recipe.blur_rings * ring_px
         } else {
-            chance.between(0.5, 1.1)
+            chance.between(recipe.blur_px[0], recipe.blur_px[1])
         },
         sharpen: if chance.yes(0.6) {
             chance.between(0.1, 0.6)

@@ -45,6 +45,8 @@ pub(crate) struct Recipe {
     pub(crate) shadow: f64,
     /// Blur in mean ring widths; 0 for an ordinary lens.
     pub(crate) blur_rings: f64,
+    /// Blur of an ordinary lens, sd in px, from and to.
+    pub(crate) blur_px: [f64; 2],
     pub(crate) fill: [f64; 2],
     pub(crate) tilt_deg: [f64; 2],
     pub(crate) is_cropped: bool,
@@ -93,6 +95,7 @@ pub(crate) fn of(suite: Suite, chance: &mut Chance) -> Recipe {
         ruler: 0.1,
         shadow: 0.12,
         blur_rings: 0.0,
+        blur_px: [0.5, 1.1],
         fill: [0.68, 0.94],
         tilt_deg: [0.0, 2.0],
         is_cropped: false,
@@ -189,7 +192,8 @@ fn mix(recipe: &mut Recipe, chance: &mut Chance) {
     recipe.events = 2;
     recipe.eccentricity = chance.between(0.02, 0.5);
     recipe.lobes = chance.between(0.01, 0.07);
-    recipe.contrast = [0.45, 1.0];
+    recipe.contrast = [0.35, 1.0];
+    recipe.blur_px = [0.5, 1.9];
     recipe.hairline_checks = chance.whole(0, 14);
     recipe.shadow = 0.35;
     recipe.tilt_deg = [0.0, 9.0];
