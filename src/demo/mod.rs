@@ -5,9 +5,9 @@
 //! doubt of a reading, and lets a person practise counting. Its discs are said to come from
 //! Quillbrook yard, where every log has a tag from QB-0000 on; yard and tags are invented.
 //!
-//! [`plan`] draws every parameter of a photo from a suite, a seed and a number; [`render`] turns a
-//! plan into pixels without further chance; [`write`] does both for a whole set. The same seed gives
-//! the same picture, and the same disc may be had at any size ([`Plan::at_megapixels`]).
+//! [`plan`](crate::demo::plan) draws every parameter of a photo from a suite, a seed and a number; [`render`](crate::demo::render) turns a
+//! plan into pixels without further chance; [`write`](crate::demo::write) does both for a whole set. The same seed gives
+//! the same picture, and the same disc may be had at any size ([`Plan::at_megapixels`](crate::demo::Plan::at_megapixels)).
 //!
 //! Pixels are mapped back to the face, a point finds its ring by binary search along its azimuth,
 //! and wood is painted from its place in the ring. What is not modelled: the third dimension (pores
