@@ -65,3 +65,6 @@ pub mod notes;
 
 /// Takes all of the above, makes the published record.
 pub mod reading;
+
+/// Takes a suite and a seed, makes practice photos whose rings are known.
+pub mod demo;
