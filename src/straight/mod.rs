@@ -58,18 +58,19 @@ struct Round {
 }
 
 /// Rounds at a fixed scale, from coarse to fine.
-const FIXED: [Round; 3] = [
+const FIXED: [Round; 6] = [
     Round { window: (6.0, 5.0), blur: (2.2, 0.8), angle_deg: 30.0 },
     Round { window: (5.0, 4.0), blur: (1.6, 0.8), angle_deg: 35.0 },
     Round { window: (4.0, 3.0), blur: (1.2, 0.8), angle_deg: 40.0 },
+    Round { window: (3.0, 2.0), blur: (1.0, 0.8), angle_deg: 40.0 },
+    Round { window: (3.0, 2.0), blur: (1.0, 0.8), angle_deg: 40.0 },
+    Round { window: (3.0, 2.0), blur: (1.0, 0.8), angle_deg: 40.0 },
 ];
 
 /// Rounds at the rings' own scale.
-const MEASURED: [Round; 4] = [
-    Round { window: (8.0, 4.0), blur: (1.2, 1.5), angle_deg: 40.0 },
-    Round { window: (6.0, 3.0), blur: (1.2, 1.5), angle_deg: 40.0 },
-    Round { window: (5.0, 3.0), blur: (1.0, 1.2), angle_deg: 40.0 },
-    Round { window: (4.0, 2.0), blur: (1.0, 1.0), angle_deg: 40.0 },
+const MEASURED: [Round; 2] = [
+    Round { window: (6.0, 3.0), blur: (1.0, 1.0), angle_deg: 40.0 },
+    Round { window: (5.0, 2.0), blur: (1.0, 1.0), angle_deg: 40.0 },
 ];
 
 /// Cells along the radius in the rounds at a fixed scale.
