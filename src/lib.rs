@@ -35,3 +35,15 @@ pub mod notes;
 
 /// Takes all of the above, makes the published record.
 pub mod reading;
+
+/// Takes a boundary's radii, makes the equivalent radius and the mean ring width.
+pub mod ring_area;
+
+/// Takes a photo and its reading, makes the pictures to check the count by.
+pub mod draw;
+
+/// Takes readings, makes the tables for data and for people.
+pub mod tables;
+
+/// The JSON Schema of the reading.
+pub mod schema;
