@@ -8,7 +8,7 @@
 //! squared radius); a polygon through the same points falls short by 0.0025 %.
 //!
 //! Limits: a gap is bridged in a straight line over the azimuth, and no more than a quarter of the
-//! circle may be missing ([`MAX_MISSING`]).
+//! circle may be missing ([`MAX_MISSING`](crate::ring_area::MAX_MISSING)).
 
 /// Largest share of the circle that is bridged. A quarter: a disc cut by one side of the frame
 /// loses about that much; beyond it the bridge, not the photo, would make the number. Common

@@ -2,7 +2,7 @@
 //!
 //! What a person needs to check a count: where the pith is, where the wood ends, every ring
 //! boundary, a line to count along with its marks, and bare wood beside that line to compare with.
-//! Rings below [`SURE_FROM`] are dashed and end in an open dot on the index line, so that sure and
+//! Rings below [`SURE_FROM`](crate::draw::SURE_FROM) are dashed and end in an open dot on the index line, so that sure and
 //! doubtful differ by shape and not by colour alone. Every line has a pale core and a dark casing
 //! and so shows on pale and on dark wood, in colour and in grey. Lines are thin where rings are
 //! tight and grow with the photo where rings are wide.

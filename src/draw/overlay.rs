@@ -90,10 +90,10 @@ pub fn overlay_onto(photo: RgbImage, reading: &Reading, settings: &Settings) -> 
     picture
 }
 
-/// Width of a line where there is room: 1 px on small photos, 3.3 px at 12 megapixels, so that it
+/// Width of a line where there is room: 1.2 px on small photos, 4 px at 12 megapixels, so that it
 /// is still seen with the whole photo shown 1000 px wide.
 fn line_px(width: u32, height: u32) -> f32 {
-    (width.min(height) as f32 / 900.0).clamp(1.0, 10.0)
+    (width.min(height) as f32 / 750.0).clamp(1.2, 10.0)
 }
 
 /// Room on either side of a number on its plate, in em.
@@ -203,8 +203,9 @@ impl Sheet<'_> {
         let colour = if sure { SURE } else { DOUBTFUL };
         let known = ring.radius_px.iter().flatten();
         let nearest = known.copied().fold(f64::INFINITY, f64::min);
-        let pen =
-            |azimuth, radius| ring_pen(self.width_at(k, azimuth, radius), self.line_px, colour);
+        // Half of a dashed line is missing: it is drawn wider, where the ring has room.
+        let line_px = self.line_px * if sure { 1.0 } else { 1.3 };
+        let pen = |azimuth, radius| ring_pen(self.width_at(k, azimuth, radius), line_px, colour);
         let dash = (!sure).then(|| {
             let unit = f64::from(self.line_px).max(1.0);
             Dash {
