@@ -60,11 +60,57 @@ pub mod bounds;
 /// Takes the candidates, makes the rings.
 pub mod rings;
 
+/// Takes the rings, makes the count with its band.
+pub mod age;
+
 /// The named troubles that a reading may carry.
 pub mod notes;
 
-/// Takes all of the above, makes the published record.
+/// Takes a boundary's radii, makes the equivalent radius and the mean ring width.
+pub mod ring_area;
+
+/// What is published of all of the above.
 pub mod reading;
+
+/// Takes what the stages made, makes the published record.
+pub mod record;
+
+/// Takes a photo and its reading, makes the pictures to check the count by.
+pub mod draw;
+
+/// Takes readings, makes the tables for data and for people.
+pub mod tables;
+
+/// The JSON Schema of the reading.
+pub mod schema;
 
 /// Takes a suite and a seed, makes practice photos whose rings are known.
 pub mod demo;
+
+use crate::error::Error;
+use crate::photo::Photo;
+use crate::reading::Reading;
+use crate::settings::Settings;
+
+/// Reads one photo: the way from its pixels to its record.
+///
+/// # Errors
+/// [`Error::Setting`] where the settings make no sense, by themselves or for this photo. A photo
+/// without readable end grain is no error: its reading has no rings and says so.
+///
+/// # Memory
+/// The photo (3 bytes a pixel) and about 10 bytes a pixel of the disc beside it.
+pub fn read(photo: &Photo, settings: &Settings) -> Result<Reading, Error> {
+    settings.check()?;
+    settings.check_for(photo.pixels.width(), photo.pixels.height())?;
+    let face = face::view(photo, settings);
+    let pith = pith::find(&face, settings);
+    let wood_edge = outline::trace(&face, &pith);
+    let polar = polar::unwrap(photo, &pith, &wood_edge, settings);
+    let straight = straight::level(&polar);
+    let evidence = evidence::gather(&polar, &straight);
+    let bounds = bounds::trace(&evidence, settings.wood);
+    let rings = rings::settle(&bounds, &evidence, &straight, &polar);
+    let age = age::count(&rings, &polar, settings);
+    Ok(record::write(photo, settings, &pith, &wood_edge, &bounds, &rings, &age))
+}

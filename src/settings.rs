@@ -111,6 +111,30 @@ impl Settings {
         Ok(())
     }
 
+    /// Refuses what makes no sense for a photo of this size.
+    ///
+    /// # Errors
+    /// [`Error::Setting`] where the region or the pith given lies outside the photo.
+    pub fn check_for(&self, width_px: u32, height_px: u32) -> Result<(), Error> {
+        if let Some(r) = self.region_px
+            && (r.x_px.saturating_add(r.width_px) > width_px || r.y_px.saturating_add(r.height_px) > height_px)
+        {
+            return Err(Error::setting(format!(
+                "the region reaches beyond the photo; the photo is {width_px} x {height_px} pixels"
+            )));
+        }
+        if let Some((x, y)) = self.pith_px {
+            let (w, h) = (f64::from(width_px), f64::from(height_px));
+            // A pith outside the photo is allowed, but not so far that no ring can be seen to bend.
+            if x < -w || y < -h || x > 2.0 * w || y > 2.0 * h {
+                return Err(Error::setting(format!(
+                    "the pith given lies far outside the photo; the photo is {width_px} x {height_px} pixels"
+                )));
+            }
+        }
+        Ok(())
+    }
+
     /// Azimuths of the radii on which widths are given, degrees, rising: the even ones and those
     /// asked for, each once.
     pub fn radius_azimuths_deg(&self) -> Vec<f64> {

@@ -1,0 +1,178 @@
+//! The published record, written from what the stages made.
+
+use crate::age::Age;
+use crate::bounds::Bounds;
+use crate::notes::{Note, NoteCode};
+use crate::outline::WoodEdge;
+use crate::photo::Photo;
+use crate::pith::Pith;
+use crate::reading::{
+    AZIMUTHS, AgeRecord, MissingCentre, Outline, OutlineState, PhotoRecord, PithRecord, PithState, Program, Reading,
+    Ring, SCHEMA, Scale, Wood,
+};
+use crate::ring_area;
+use crate::rings::Rings;
+use crate::settings::{ScaleGiven, Settings};
+
+/// Decimals of a pixel that are published.
+const DECIMALS: f64 = 100.0;
+
+/// A ring below this confidence is called doubtful in the notes.
+const DOUBTFUL_BELOW: f64 = 0.8;
+
+/// Writes the record.
+pub fn write(
+    photo: &Photo,
+    settings: &Settings,
+    pith: &Pith,
+    wood_edge: &WoodEdge,
+    bounds: &Bounds,
+    rings: &Rings,
+    age: &Age,
+) -> Reading {
+    let outline = outline(wood_edge, age);
+    let scale = scale(settings, &outline);
+    let state = pith_state(pith, rings, age);
+    let edge_whole = matches!(outline.state, OutlineState::Bark | OutlineState::Wood);
+    let complete = age.is_counted && edge_whole && state == PithState::Seen && age.missing.0 == 0;
+    let published = if age.is_counted { publish(rings, age, settings, scale.as_ref(), edge_whole) } else { Vec::new() };
+    let notes = notes(pith, state, &outline, bounds, rings, age, &published);
+    Reading {
+        schema: SCHEMA.into(),
+        program: Program { name: "endgrain".into(), version: env!("CARGO_PKG_VERSION").into() },
+        photo: PhotoRecord {
+            file: photo.file.clone(),
+            sha256: photo.sha256.clone(),
+            width_px: photo.pixels.width(),
+            height_px: photo.pixels.height(),
+        },
+        scale,
+        pith: PithRecord { x_px: rounded(pith.x_px), y_px: rounded(pith.y_px), sd_px: rounded(pith.sd_px), state },
+        outline,
+        wood: Wood { kind: bounds.wood, confidence: rounded(bounds.wood_confidence) },
+        rings: published,
+        age: AgeRecord {
+            rings: age.rings,
+            low: age.low,
+            high: age.high,
+            level: age.level,
+            missing_centre: MissingCentre { rings: age.missing.0, low: age.missing.1, high: age.missing.2 },
+            complete,
+        },
+        notes,
+    }
+}
+
+fn rounded(value: f64) -> f64 {
+    (value * DECIMALS).round() / DECIMALS
+}
+
+fn outline(wood_edge: &WoodEdge, age: &Age) -> Outline {
+    let radius_px = (0..AZIMUTHS)
+        .map(|a| (age.is_counted && wood_edge.in_photo[a]).then(|| rounded(wood_edge.radius_px[a])))
+        .collect();
+    let state = if age.is_counted { wood_edge.state } else { OutlineState::Unclear };
+    Outline { state, radius_px }
+}
+
+fn scale(settings: &Settings, outline: &Outline) -> Option<Scale> {
+    match settings.scale? {
+        ScaleGiven::MmPerPx(mm_per_px) => Some(Scale { mm_per_px, source: "given".into() }),
+        ScaleGiven::DiameterMm(mm) => {
+            let radius = ring_area::equivalent_radius_px(&outline.radius_px)?;
+            (radius > 0.0).then(|| Scale { mm_per_px: mm / (2.0 * radius), source: "diameter".into() })
+        }
+    }
+}
+
+fn pith_state(pith: &Pith, rings: &Rings, age: &Age) -> PithState {
+    if pith.state == PithState::Outside {
+        PithState::Outside
+    } else if age.is_counted && rings.lost_centre_px <= 0.0 {
+        PithState::Seen
+    } else {
+        PithState::Inferred
+    }
+}
+
+fn publish(rings: &Rings, age: &Age, settings: &Settings, scale: Option<&Scale>, edge_whole: bool) -> Vec<Ring> {
+    let seen = rings.rings.len();
+    let mut out: Vec<Ring> = Vec::with_capacity(seen);
+    for (i, ring) in rings.rings.iter().enumerate() {
+        let radius_px: Vec<Option<f64>> = ring.radius_px.iter().map(|r| r.map(rounded)).collect();
+        let inner = out.last().map(|r| r.radius_px.as_slice());
+        let width = ring_area::mean_width_px(inner, &radius_px).unwrap_or(0.0).max(0.0);
+        #[allow(clippy::cast_possible_truncation, reason = "counts of rings")]
+        let (number, back) = (i as u32 + 1 + age.missing.0, (seen - 1 - i) as i32);
+        out.push(Ring {
+            number,
+            // A year can be given only where the outermost ring is in the photo.
+            year: settings.last_ring.filter(|_| edge_whole).map(|last| last - back),
+            confidence: rounded(ring.confidence),
+            mean_width_px: rounded(width),
+            mean_width_mm: scale.map(|s| (width * s.mm_per_px * 1000.0).round() / 1000.0),
+            radius_px,
+        });
+    }
+    out
+}
+
+fn notes(
+    pith: &Pith,
+    state: PithState,
+    outline: &Outline,
+    bounds: &Bounds,
+    rings: &Rings,
+    age: &Age,
+    published: &[Ring],
+) -> Vec<Note> {
+    let mut notes = Vec::new();
+    if !age.is_counted {
+        notes.push(Note::new(
+            NoteCode::NoEndGrain,
+            "No rings could be read in this photo: there is no count. Sand or plane the face, photograph it square in flat light, and try again.",
+        ));
+        return notes;
+    }
+    let spread = f64::from(age.high - age.low) / f64::from(age.rings.max(1));
+    if spread > 0.25 {
+        notes.push(Note::new(
+            NoteCode::RingsUnclear,
+            "The rings are hard to tell apart in this photo: do not rely on the count before you have checked it on the overlay.",
+        ));
+    }
+    match state {
+        PithState::Outside => notes.push(Note::new(NoteCode::PithOutside, "The pith is not in the photo: the rings near it are not counted.")),
+        PithState::Inferred => notes.push(Note::new(
+            NoteCode::PithInferred,
+            format!("The pith can't be seen; its place follows from the rings, within about {:.0} pixels.", pith.sd_px.max(1.0)),
+        )),
+        PithState::Seen => {}
+    }
+    if age.missing.0 > 0 {
+        notes.push(Note::new(
+            NoteCode::CentreMissing,
+            format!("The centre is missing: about {} rings are lost with it, {} to {}.", age.missing.0, age.missing.1, age.missing.2),
+        ));
+    }
+    match outline.state {
+        OutlineState::Frame => notes.push(Note::new(NoteCode::EdgeOutside, "A good part of the wood's edge is not in the photo: the count is at least this.")),
+        OutlineState::Unclear => notes.push(Note::new(NoteCode::EdgeUnclear, "Where the wood ends was not found with certainty: look at the outermost rings on the overlay.")),
+        OutlineState::Bark | OutlineState::Wood => {}
+    }
+    let tight: Vec<u32> = published.iter().filter(|r| r.mean_width_px > 0.0 && r.mean_width_px < rings.tight_below_px).map(|r| r.number).collect();
+    if tight.len() > 2 {
+        notes.push(Note::new(
+            NoteCode::RingsTooTight,
+            format!("{} rings are narrower than {:.0} pixels: there the photo can't support a count. Come closer or use more pixels.", tight.len(), rings.tight_below_px),
+        ));
+    }
+    let doubtful = published.iter().filter(|r| r.confidence < DOUBTFUL_BELOW).count();
+    if doubtful > 0 {
+        notes.push(Note::new(NoteCode::DoubtfulRings, format!("{doubtful} of {} rings are doubtful; they are dashed on the overlay.", published.len())));
+    }
+    if bounds.sense_confidence < 0.1 {
+        notes.push(Note::new(NoteCode::RingEndUnclear, "Which side of a ring is its end could not be told for sure: boundaries may lie on the wrong side of the dark band."));
+    }
+    notes
+}

@@ -1,0 +1,124 @@
+//! The JSON Schema accepts what the library writes and refuses what is broken.
+
+mod sample;
+
+use sample::Disc;
+use serde_json::{Value, json};
+
+fn schema() -> jsonschema::Validator {
+    let text: Value = serde_json::from_str(endgrain::schema::READING).unwrap();
+    jsonschema::draft202012::new(&text).unwrap()
+}
+
+fn reading() -> Value {
+    let disc = Disc {
+        side_px: 200,
+        rings: 8,
+        ring_px: 9.0,
+        brightness: 0.8,
+    };
+    serde_json::to_value(disc.reading()).unwrap()
+}
+
+#[test]
+fn the_schema_is_sound_by_its_own_standard() {
+    let text: Value = serde_json::from_str(endgrain::schema::READING).unwrap();
+    assert!(jsonschema::meta::is_valid(&text));
+}
+
+#[test]
+fn readings_of_all_sorts_are_valid() {
+    let schema = schema();
+    let mut sorts = vec![
+        reading(),
+        serde_json::to_value(sample::nothing_read(300)).unwrap(),
+    ];
+    let mut unknown = reading();
+    unknown["scale"] = Value::Null;
+    unknown["rings"][0]["year"] = Value::Null;
+    unknown["rings"][0]["mean_width_mm"] = Value::Null;
+    unknown["rings"][3]["radius_px"][17] = Value::Null;
+    unknown["pith"]["x_px"] = json!(-250.5);
+    unknown["a_later_field"] = json!({"anything": 1});
+    sorts.push(unknown);
+    for reading in sorts {
+        let faults: Vec<String> = schema
+            .iter_errors(&reading)
+            .map(|e| format!("{e} at {}", e.instance_path()))
+            .collect();
+        assert!(faults.is_empty(), "{faults:?}");
+    }
+}
+
+#[test]
+fn every_field_is_required() {
+    let schema = schema();
+    let whole = reading();
+    // Every object of the reading, by its path; one ring and one note stand for all.
+    let objects = [
+        "",
+        "/program",
+        "/photo",
+        "/scale",
+        "/pith",
+        "/outline",
+        "/wood",
+        "/age",
+        "/age/missing_centre",
+        "/rings/0",
+        "/notes/0",
+    ];
+    let mut tried = 0;
+    for path in objects {
+        let keys: Vec<String> = whole
+            .pointer(path)
+            .and_then(Value::as_object)
+            .unwrap()
+            .keys()
+            .cloned()
+            .collect();
+        for key in keys {
+            let mut broken = whole.clone();
+            broken
+                .pointer_mut(path)
+                .and_then(Value::as_object_mut)
+                .unwrap()
+                .remove(&key);
+            assert!(!schema.is_valid(&broken), "{path}/{key} may be left out");
+            tried += 1;
+        }
+    }
+    assert_eq!(tried, 43);
+}
+
+#[test]
+fn nonsense_is_refused() {
+    let schema = schema();
+    for (path, value) in [
+        ("/schema", json!("endgrain.reading/2")),
+        ("/program/name", json!("other")),
+        ("/photo/sha256", json!("ABC")),
+        ("/photo/width_px", json!(0)),
+        ("/photo/width_px", json!(12.5)),
+        ("/scale/mm_per_px", json!(0.0)),
+        ("/pith/state", json!("gone")),
+        ("/pith/sd_px", json!(-1.0)),
+        ("/outline/radius_px/5", json!(-2.0)),
+        ("/outline/radius_px", json!([1.0, 2.0])),
+        ("/wood/kind", json!("palm")),
+        ("/wood/confidence", json!(1.2)),
+        ("/rings/0/number", json!(0)),
+        ("/rings/0/confidence", json!(-0.1)),
+        ("/rings/0/radius_px/0", json!("far")),
+        ("/rings/0/mean_width_px", Value::Null),
+        ("/age/rings", json!(-1)),
+        ("/age/level", json!(90)),
+        ("/age/complete", json!("yes")),
+        ("/notes/0/code", json!("Doubtful Rings")),
+        ("/notes/0/text", json!("")),
+    ] {
+        let mut broken = reading();
+        *broken.pointer_mut(path).unwrap() = value.clone();
+        assert!(!schema.is_valid(&broken), "{path} may be {value}");
+    }
+}
