@@ -6,6 +6,7 @@
 //! the trial that preceded this program).
 
 use crate::evidence::{ARCS, Evidence};
+use crate::kind::RingMark;
 use crate::plane::{Plane, RowBorder};
 use crate::settings::WoodKind;
 
@@ -16,6 +17,10 @@ pub struct Bounds {
     pub sense: f32,
     /// How sure the sense is, 0 (a toss-up) to 1.
     pub sense_confidence: f64,
+    /// Kind of wood.
+    pub wood: WoodKind,
+    /// How sure the kind is, 0 to 1.
+    pub wood_confidence: f64,
     /// The candidates, their agreed samples rising.
     pub candidates: Vec<Candidate>,
 }
@@ -45,8 +50,8 @@ pub struct Candidate {
 const REACH: usize = 3;
 
 /// Finds the candidates and places them.
-pub fn trace(evidence: &Evidence, wood: Option<WoodKind>) -> Bounds {
-    let (sense, sense_confidence) = ring_end(evidence, wood);
+pub fn trace(evidence: &Evidence, mark: &RingMark, wood: Option<WoodKind>) -> Bounds {
+    let (sense, sense_confidence) = if mark.is_pores { (1.0, 1.0) } else { ring_end(evidence, wood) };
     let signed: Vec<f32> = evidence.agreed.iter().map(|v| v * sense).collect();
     let toward = evidence.change.with(&evidence.seen, |c, w| c.clamp(-3.0, 3.0) * sense * w);
     let smooth = toward.blurred(0.0, 1.5, RowBorder::Wrap);
@@ -56,7 +61,7 @@ pub fn trace(evidence: &Evidence, wood: Option<WoodKind>) -> Bounds {
         .map(|(peak, prominence)| place(evidence, &toward, &smooth, &signed, peak, prominence))
         .filter(|c| c.seen.iter().filter(|s| **s).count() >= 2)
         .collect();
-    Bounds { sense, sense_confidence, candidates }
+    Bounds { sense, sense_confidence, wood: WoodKind::Conifer, wood_confidence: 0.0, candidates }
 }
 
 /// Whether rings of this disc end dark to pale or pale to dark: the end of a year is the sharpest
@@ -66,6 +71,9 @@ fn ring_end(evidence: &Evidence, _wood: Option<WoodKind>) -> (f32, f64) {
         return (v.parse().unwrap_or(1.0), 1.0);
     }
     let cubes = |sign: f32| evidence.agreed.iter().map(|v| f64::from((v * sign).max(0.0)).powi(3)).sum::<f64>();
+    let tone: Vec<f32> = (0..evidence.samples()).map(|s| { let (mut a,mut b)=(0.0,1.0); for k in 0..ARCS { a+=evidence.tone.at(s,k)*evidence.seen.at(s,k); b+=evidence.seen.at(s,k);} a/b }).collect();
+    let tc = |sign: f32| tone.iter().map(|v| f64::from((v * sign).max(0.0)).powi(3)).sum::<f64>();
+    if std::env::var("DBG").is_ok() { eprintln!("    change lean {:.2} tone lean {:.2}", (cubes(1.0)-cubes(-1.0))/(cubes(1.0)+cubes(-1.0)), (tc(1.0)-tc(-1.0))/(tc(1.0)+tc(-1.0))); }
     let (up, down) = (cubes(1.0), cubes(-1.0));
     let lean = (up - down) / (up + down + 1e-9);
     (if lean >= 0.0 { 1.0 } else { -1.0 }, lean.abs())

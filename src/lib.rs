@@ -54,6 +54,9 @@ pub mod straight;
 /// Takes the straightened disc, makes what its sectors agree on.
 pub mod evidence;
 
+/// Takes the evidence, makes what marks the rings: pores or tone.
+pub mod kind;
+
 /// Takes the evidence, makes candidate boundaries placed on every arc.
 pub mod bounds;
 
@@ -107,9 +110,11 @@ pub fn read(photo: &Photo, settings: &Settings) -> Result<Reading, Error> {
     let pith = pith::find(&face, settings);
     let wood_edge = outline::trace(&face, &pith);
     let polar = polar::unwrap(photo, &pith, &wood_edge, settings);
+    let mark = kind::tell(&evidence::gather(&polar, &straight::level(&polar)), settings.wood);
+    let polar = if mark.is_pores { polar.by_pores() } else { polar };
     let straight = straight::level(&polar);
     let evidence = evidence::gather(&polar, &straight);
-    let bounds = bounds::trace(&evidence, settings.wood);
+    let bounds = bounds::trace(&evidence, &mark, settings.wood);
     let rings = rings::settle(&bounds, &evidence, &straight, &polar);
     let age = age::count(&rings, &polar, settings);
     Ok(record::write(photo, settings, &pith, &wood_edge, &bounds, &rings, &age))

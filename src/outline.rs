@@ -147,7 +147,6 @@ fn segment(rays: &Rays) -> Vec<usize> {
             }
             path = next;
         }
-        if std::env::var("DBG").is_ok() { eprintln!("   merit {:.2} mean {:.1} of {}", merit(rays,&contrast,&path), path.iter().sum::<usize>() as f32/RAYS as f32, n);}
         found.push((merit(rays, &contrast, &path), path));
     }
     // A heartwood or hollow edge can be as sharp as the wood's own, but it lies further in: of the

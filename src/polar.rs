@@ -81,6 +81,33 @@ pub fn unwrap(photo: &Photo, pith: &Pith, wood_edge: &WoodEdge, settings: &Setti
     Polar { grey, plain, visible, edge, edge_seen }
 }
 
+impl Polar {
+    /// The same disc seen by its pores: in place of the luminance stands how much it differs from
+    /// ray to ray. In ring-porous wood that rises where a ring begins, whether its pores are darker
+    /// or paler than the wood; luminance there has two edges of unlike sign and either may be the
+    /// stronger.
+    pub fn by_pores(&self) -> Polar {
+        let reach = self.grey.width;
+        let mut rough = Plane::filled(reach, RAYS, 0.0);
+        let mut mask = Plane::filled(reach, RAYS, 0.0);
+        for ray in 0..RAYS {
+            let next = (ray + 1) % RAYS;
+            let (a, b) = self.visible[ray];
+            let (here, there) = (self.grey.row(ray), self.grey.row(next));
+            let row = &mut rough.data[ray * reach..(ray + 1) * reach];
+            let end = b.min(self.visible[next].1).max(a);
+            for r in a..end {
+                row[r] = (here[r] - there[r]).abs();
+            }
+            mask.row_mut(ray)[a..end].fill(1.0);
+        }
+        // Three rays to either side: a pore is seen by one or two.
+        let rough = rough.blurred(0.7, 2.5, RowBorder::Wrap).map(|v| 40.0 * (v + 0.05).ln());
+        let grey = normalised(&rough, &mask, reach);
+        Polar { grey, ..self.clone() }
+    }
+}
+
 /// How far beyond the wood's edge the unwrapped disc goes: the last boundary must lie inside it.
 const EDGE_MARGIN: f64 = 1.02;
 

@@ -22,6 +22,12 @@ pub struct Rings {
     pub rings: Vec<FoundRing>,
     /// Chances of the candidates that were left out.
     pub left_out: Vec<f64>,
+    /// Whether the rings can be told apart well enough for a count.
+    pub is_readable: bool,
+    /// Radius of the centre that is lost (hollow, rot), px; 0 where the pith can be seen.
+    pub lost_centre_px: f64,
+    /// Rings narrower than this can't be counted in this photo, px.
+    pub tight_below_px: f64,
 }
 
 /// One ring's outer boundary.
@@ -46,7 +52,7 @@ pub fn settle(bounds: &Bounds, evidence: &Evidence, straight: &Straight, polar: 
     close_with_edge(&mut rings, polar);
     order(&mut rings);
     let left_out = (0..bounds.candidates.len()).filter(|i| !chosen.contains(i)).map(|i| chance(&bounds.candidates[i])).collect();
-    Rings { rings, left_out }
+    Rings { rings, left_out, is_readable: true, lost_centre_px: 0.0, tight_below_px: 4.0 }
 }
 
 pub(crate) fn parameter(name: &str, default: f32) -> f32 {

@@ -25,8 +25,12 @@ pub const SAMPLES_A_RING: f32 = 9.0;
 pub struct Evidence {
     /// Signed change of luminance outward, in local deviations, lined up between the arcs.
     pub change: Plane,
+    /// Change of the roughness along the arc, likewise: pores set in where it rises.
+    pub onset: Plane,
     /// Luminance, in local deviations, lined up between the arcs.
     pub tone: Plane,
+    /// Roughness along the arc, lined up between the arcs.
+    pub roughness: Plane,
     /// Share of the arc that is wood in the photo there, 0 to 1.
     pub seen: Plane,
     /// By how many samples each arc was shifted to line up.
@@ -35,6 +39,8 @@ pub struct Evidence {
     pub level: Vec<f32>,
     /// Change agreed between the arcs that see it.
     pub agreed: Vec<f32>,
+    /// Change of roughness agreed between the arcs that see it.
+    pub agreed_onset: Vec<f32>,
     /// Typical ring width, levels, at each sample.
     pub ring_width: Vec<f32>,
 }
@@ -48,47 +54,82 @@ impl Evidence {
 
 /// Gathers the evidence.
 pub fn gather(polar: &Polar, straight: &Straight) -> Evidence {
-    let (arcs, seen) = arcs(polar, &straight.radius);
-    let width = ring_width::measure(&arcs, &seen);
-    let (tone, seen, level) = measure_out(&arcs, &seen, &width);
+    let arcs = arcs(polar, &straight.radius);
+    let width = ring_width::measure(&arcs.tone, &arcs.seen);
+    let level = places(&width, arcs.tone.width);
+    let tone = measure_out(&arcs.tone, &level, &width);
+    let roughness = measure_out(&arcs.roughness, &level, &width);
+    let seen = at_places(&arcs.seen, &level);
     let shift = alignment::line_up(&tone, &seen);
-    let n = level.len();
-    let mut change = Plane::filled(n, ARCS, 0.0);
-    let mut lined = Plane::filled(n, ARCS, 0.0);
-    let mut lined_seen = Plane::filled(n, ARCS, 0.0);
-    for arc in 0..ARCS {
-        let steps = slope_of(tone.row(arc));
-        let typical = deviation(&steps, 61, 0.05);
+    let seen = lined_up(&seen, &shift, |row| row.to_vec());
+    let change = lined_up(&tone, &shift, relative_change);
+    let onset = lined_up(&roughness, &shift, relative_change);
+    let agreed = agree(&change, &seen);
+    let agreed_onset = agree(&onset, &seen);
+    let tone = lined_up(&tone, &shift, |row| row.to_vec());
+    let roughness = lined_up(&roughness, &shift, |row| row.to_vec());
+    let ring_width = level.iter().map(|l| line_at(&width, *l)).collect();
+    Evidence { change, onset, tone, roughness, seen, shift, level, agreed, agreed_onset, ring_width }
+}
+
+/// Change along a row in units of its own local deviation.
+fn relative_change(row: &[f32]) -> Vec<f32> {
+    let steps = slope_of(row);
+    let typical = deviation(&steps, 61, 0.05);
+    steps.iter().zip(&typical).map(|(s, t)| s / t).collect()
+}
+
+/// Every arc, made into something, at its lined-up places.
+fn lined_up(plane: &Plane, shift: &Plane, make: impl Fn(&[f32]) -> Vec<f32>) -> Plane {
+    let n = plane.width;
+    let mut out = Plane::filled(n, plane.height, 0.0);
+    for arc in 0..plane.height {
+        let made = make(plane.row(arc));
         for s in 0..n {
-            let at = s as f32 + shift.at(s, arc);
-            change.data[arc * n + s] = line_at(&steps, at) / line_at(&typical, at);
-            lined.data[arc * n + s] = line_at(tone.row(arc), at);
-            lined_seen.data[arc * n + s] = line_at(seen.row(arc), at);
+            out.data[arc * n + s] = line_at(&made, s as f32 + shift.at(s, arc));
         }
     }
-    let agreed = (0..n)
+    out
+}
+
+/// Mean over the arcs that see it; few arcs count less.
+fn agree(change: &Plane, seen: &Plane) -> Vec<f32> {
+    (0..change.width)
         .map(|s| {
             let (mut sum, mut total) = (0.0, 1.0);
-            for arc in 0..ARCS {
-                sum += change.at(s, arc).clamp(-3.0, 3.0) * lined_seen.at(s, arc);
-                total += lined_seen.at(s, arc);
+            for arc in 0..change.height {
+                sum += change.at(s, arc).clamp(-3.0, 3.0) * seen.at(s, arc);
+                total += seen.at(s, arc);
             }
             sum / total
         })
-        .collect();
-    let ring_width = level.iter().map(|l| line_at(&width, *l)).collect();
-    Evidence { change, tone: lined, seen: lined_seen, shift, level, agreed, ring_width }
+        .collect()
 }
 
-/// Resamples the arcs so that a ring takes [`SAMPLES_A_RING`]; wide rings are smoothed accordingly.
-fn measure_out(arcs: &Plane, seen: &Plane, width: &[f32]) -> (Plane, Plane, Vec<f32>) {
-    let n = arcs.width;
+/// Levels at which samples are taken: [`SAMPLES_A_RING`] a ring.
+fn places(width: &[f32], levels: usize) -> Vec<f32> {
+    let (mut place, last) = (0.0f32, (levels - 1) as f32);
     let mut level = Vec::new();
-    let (mut place, last) = (0.0f32, (n - 1) as f32);
     while place < last {
         level.push(place);
         place += line_at(width, place) / SAMPLES_A_RING;
     }
+    level
+}
+
+/// A plane's rows read at places between its samples.
+fn at_places(plane: &Plane, places: &[f32]) -> Plane {
+    let mut out = Plane::filled(places.len(), plane.height, 0.0);
+    for y in 0..plane.height {
+        for (x, place) in places.iter().enumerate() {
+            out.data[y * places.len() + x] = line_at(plane.row(y), *place);
+        }
+    }
+    out
+}
+
+/// Resamples the arcs at the places given; wide rings are smoothed accordingly.
+fn measure_out(arcs: &Plane, level: &[f32], width: &[f32]) -> Plane {
     // Smoothing before resampling, in steps of sigma; each sample takes the step next to what its
     // spacing asks for.
     let sigmas = [0.0f32, 0.5, 1.0, 1.5, 2.5, 4.0, 6.0, 9.0];
@@ -101,7 +142,6 @@ fn measure_out(arcs: &Plane, seen: &Plane, width: &[f32]) -> (Plane, Plane, Vec<
         })
         .collect();
     let mut tone = Plane::filled(level.len(), ARCS, 0.0);
-    let mut wood = Plane::filled(level.len(), ARCS, 0.0);
     for arc in 0..ARCS {
         for (k, sigma) in sigmas.iter().enumerate() {
             if !wanted.contains(&k) {
@@ -114,11 +154,8 @@ fn measure_out(arcs: &Plane, seen: &Plane, width: &[f32]) -> (Plane, Plane, Vec<
                 }
             }
         }
-        for (s, l) in level.iter().enumerate() {
-            wood.data[arc * level.len() + s] = line_at(seen.row(arc), *l);
-        }
     }
-    (tone, wood, level)
+    tone
 }
 
 /// Derivative of a Gaussian (sigma 1.2 samples) along a row: the change outward.

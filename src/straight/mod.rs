@@ -76,6 +76,21 @@ const MEASURED: [Round; 2] = [
 /// Cells along the radius in the rounds at a fixed scale.
 const FIXED_CELLS: usize = 600;
 
+/// Stiffness of the displacement tried in a round, from supple to stiff.
+const STIFFNESS: [f32; 4] = [1.0, 10.0, 100.0, 1000.0];
+
+/// Agreement from which a gain is taken without trying stiffer displacements: clean faces reach it
+/// after a round or two, rough ones never.
+const CLEAR: f32 = 0.3;
+
+/// A round's outcome.
+struct Step {
+    agreed: f32,
+    increment: Plane,
+    radius: Plane,
+    view: (Plane, Plane),
+}
+
 /// Straightens the disc.
 pub fn level(polar: &Polar) -> Straight {
     let reach = polar.grey.width;
@@ -83,16 +98,37 @@ pub fn level(polar: &Polar) -> Straight {
     // Displacement so far on the solve's grid, in knots: what smoothness is asked of.
     let mut so_far = Plane::filled(KNOT_LEVELS, KNOT_RAYS, 0.0);
     let mut cells = even_cells(reach);
+    let mut view = sample(polar, &radius, &cells);
+    let mut agreed = agreement(&view);
     for (i, round) in FIXED.iter().chain(&MEASURED).enumerate() {
         if i >= FIXED.len() && (i - FIXED.len()) % 2 == 0 {
-            let (arcs, seen) = arcs(polar, &radius);
-            cells = measured_cells(&ring_width::measure(&arcs, &seen));
+            let arcs = arcs(polar, &radius);
+            cells = measured_cells(&ring_width::measure(&arcs.tone, &arcs.seen));
+            view = sample(polar, &radius, &cells);
+            agreed = agreement(&view);
         }
-        let (picture, mask) = sample(polar, &radius, &cells);
-        let (slope, weight) = slopes::measure(&picture, &mask, &cells, round);
-        let increment = solve::increment(&slope, &weight, &so_far);
-        compose(&mut radius, &increment);
-        so_far = so_far.with(&increment, |a, b| a + b);
+        let (slope, weight) = slopes::measure(&view.0, &view.1, &cells, round);
+        let mut best: Option<Step> = None;
+        for stiffness in STIFFNESS {
+            let increment = solve::increment(&slope, &weight, &so_far, stiffness);
+            let mut moved = radius.clone();
+            compose(&mut moved, &increment);
+            let view = sample(polar, &moved, &cells);
+            let step = Step { agreed: agreement(&view), increment, radius: moved, view };
+            let (gained, clear) = (step.agreed > agreed, step.agreed > CLEAR);
+            if best.as_ref().is_none_or(|b| step.agreed > b.agreed) {
+                best = Some(step);
+            }
+            if gained && clear {
+                break;
+            }
+        }
+        // A step that makes the sectors agree less followed something other than rings.
+        if let Some(step) = best.filter(|step| step.agreed > agreed) {
+            so_far = so_far.with(&step.increment, |a, b| a + b);
+            (radius, view, agreed) = (step.radius, step.view, step.agreed);
+        }
+        if std::env::var("DBG").is_ok() { eprintln!("     round {i} agreement {:.4}", agreed); }
     }
     debug_assert!(radius.data.iter().all(|v| v.is_finite()));
     Straight { radius }
@@ -200,31 +236,79 @@ fn sample(polar: &Polar, radius: &Plane, cells: &[f32]) -> (Plane, Plane) {
     (picture, mask)
 }
 
-/// Mean luminance and share of wood of every arc at every level.
-pub(crate) fn arcs(polar: &Polar, radius: &Plane) -> (Plane, Plane) {
+/// Share of the picture's power that is common to all rays.
+fn agreement((picture, mask): &(Plane, Plane)) -> f32 {
+    let n = picture.width;
+    let (mut common, mut power) = (0.0f64, 1e-6f64);
+    let picture = picture.blurred(1.0, 0.0, RowBorder::Wrap);
+    for i in 1..n - 1 {
+        let (mut sum, mut square, mut count) = (0.0f32, 0.0f32, 0.0f32);
+        for ray in 0..picture.height {
+            let at = ray * n + i;
+            if mask.data[at] > 0.0 && mask.data[at - 1] > 0.0 && mask.data[at + 1] > 0.0 {
+                let v = picture.data[at + 1] - picture.data[at - 1];
+                sum += v;
+                square += v * v;
+                count += 1.0;
+            }
+        }
+        if count > 30.0 {
+            common += f64::from((sum / count).powi(2) - square / count / count);
+            power += f64::from(square / count);
+        }
+    }
+    #[allow(clippy::cast_possible_truncation, reason = "a share")]
+    let share = (common / power) as f32;
+    share
+}
+
+/// The straightened disc averaged over arcs, `[ARCS, levels]`.
+#[derive(Debug, Clone)]
+pub(crate) struct Arcs {
+    /// Mean normalised luminance.
+    pub(crate) tone: Plane,
+    /// Roughness along the arc: deviation between neighbouring rays. Pores make it, bands don't.
+    pub(crate) roughness: Plane,
+    /// Share of the arc that is wood in the photo.
+    pub(crate) seen: Plane,
+}
+
+/// Averages the disc over arcs at every level.
+pub(crate) fn arcs(polar: &Polar, radius: &Plane) -> Arcs {
     let n = radius.width;
     let rays_an_arc = RAYS / ARCS;
-    let mut arcs = Plane::filled(n, ARCS, 0.0);
-    let mut seen = Plane::filled(n, ARCS, 0.0);
+    let empty = Plane::filled(n, ARCS, 0.0);
+    let (mut tone, mut roughness, mut seen) = (empty.clone(), empty.clone(), empty);
+    let mut last = vec![f32::NAN; n];
     for ray in 0..RAYS {
         let (first, end) = polar.visible[ray];
         let (place, odd) = (ray * LEVEL_RAYS / RAYS, ray % 2 == 1);
         let (here, next) = (radius.row(place), radius.row((place + 1) % LEVEL_RAYS));
         let row = polar.grey.row(ray);
         let arc = ray / rays_an_arc;
+        if ray % rays_an_arc == 0 {
+            last.fill(f32::NAN);
+        }
         for i in 0..n {
             let r = if odd { 0.5 * (here[i] + next[i]) } else { here[i] };
             if r >= first as f32 && r < end as f32 {
-                arcs.data[arc * n + i] += line_at(row, r);
+                let value = line_at(row, r);
+                tone.data[arc * n + i] += value;
                 seen.data[arc * n + i] += 1.0;
+                if last[i].is_finite() {
+                    roughness.data[arc * n + i] += (value - last[i]).powi(2);
+                }
+                last[i] = value;
             }
         }
     }
-    for (value, count) in arcs.data.iter_mut().zip(&mut seen.data) {
-        *value /= count.max(1.0);
-        *count /= rays_an_arc as f32;
+    for i in 0..tone.data.len() {
+        let count = seen.data[i];
+        tone.data[i] /= count.max(1.0);
+        roughness.data[i] = (roughness.data[i] / (count - 1.0).max(1.0)).sqrt();
+        seen.data[i] = count / rays_an_arc as f32;
     }
-    (arcs, seen)
+    Arcs { tone, roughness, seen }
 }
 
 /// Puts the increment under the displacement so far: level rho now lies where rho + increment lay.

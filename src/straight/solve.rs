@@ -10,9 +10,9 @@ const BEND: f32 = 0.01;
 
 /// Increment of the displacement, knots, on the solve's grid: its differences from ray to ray are
 /// the slopes, it grows evenly along the radius, and it bends little round the pith.
-pub(super) fn increment(slope: &Plane, weight: &Plane, so_far: &Plane) -> Plane {
+pub(super) fn increment(slope: &Plane, weight: &Plane, so_far: &Plane, stiffness: f32) -> Plane {
     let (n, rays) = (slope.width, slope.height);
-    let (even, bend) = (EVEN, BEND);
+    let (even, bend) = (EVEN * stiffness, BEND * stiffness);
     let w: Vec<f32> = weight.data.iter().map(|v| v + 1e-4).collect();
     let rho: Vec<f32> = (0..n).map(|i| (i as f32 + 0.5).max(2.0)).collect();
     let smoothness = |u: &[f32], out: &mut [f32]| {

@@ -1,0 +1,33 @@
+//! What marks the rings of this disc: pores or tone.
+//!
+//! In ring-porous wood (oak, ash, elm) a ring begins with a row of large pores, and what the sectors
+//! agree on most is where the wood turns rough along the ring. In conifers and diffuse-porous wood
+//! roughness hardly changes through the year, and what they agree on is tone. The two agreements
+//! are compared; on rendered discs their ratio is 1.5 to 4 in the one case and under 0.35 in the
+//! other.
+
+use crate::evidence::Evidence;
+use crate::settings::WoodKind;
+
+/// What marks the rings.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct RingMark {
+    /// Whether rings are read by their pores.
+    pub is_pores: bool,
+    /// How sure that is, 0 to 1.
+    pub confidence: f64,
+}
+
+/// Tells what marks the rings, unless the kind of wood is given.
+pub fn tell(evidence: &Evidence, given: Option<WoodKind>) -> RingMark {
+    if let Some(kind) = given {
+        return RingMark { is_pores: kind == WoodKind::RingPorous, confidence: 1.0 };
+    }
+    let power = |line: &[f32]| line.iter().map(|v| f64::from(v * v)).sum::<f64>();
+    let ratio = (power(&evidence.agreed_onset) / power(&evidence.agreed).max(1e-9)).sqrt();
+    // Even odds where the agreements are about equal.
+    let odds = (ratio / 0.68).ln() * 4.0;
+    let chance = 1.0 / (1.0 + (-odds).exp());
+    if std::env::var("DBG").is_ok() { eprintln!("    onset/tone {ratio:.2}"); }
+    RingMark { is_pores: chance > 0.5, confidence: chance.max(1.0 - chance) }
+}
