@@ -58,19 +58,18 @@ struct Round {
 }
 
 /// Rounds at a fixed scale, from coarse to fine.
-const FIXED: [Round; 6] = [
+const FIXED: [Round; 3] = [
     Round { window: (6.0, 5.0), blur: (2.2, 0.8), angle_deg: 30.0 },
     Round { window: (5.0, 4.0), blur: (1.6, 0.8), angle_deg: 35.0 },
     Round { window: (4.0, 3.0), blur: (1.2, 0.8), angle_deg: 40.0 },
-    Round { window: (3.0, 2.0), blur: (1.0, 0.8), angle_deg: 40.0 },
-    Round { window: (3.0, 2.0), blur: (1.0, 0.8), angle_deg: 40.0 },
-    Round { window: (3.0, 2.0), blur: (1.0, 0.8), angle_deg: 40.0 },
 ];
 
 /// Rounds at the rings' own scale.
-const MEASURED: [Round; 2] = [
+const MEASURED: [Round; 4] = [
+    Round { window: (12.0, 6.0), blur: (1.2, 1.5), angle_deg: 40.0 },
+    Round { window: (10.0, 5.0), blur: (1.2, 1.5), angle_deg: 40.0 },
+    Round { window: (8.0, 4.0), blur: (1.0, 1.2), angle_deg: 40.0 },
     Round { window: (6.0, 3.0), blur: (1.0, 1.0), angle_deg: 40.0 },
-    Round { window: (5.0, 2.0), blur: (1.0, 1.0), angle_deg: 40.0 },
 ];
 
 /// Cells along the radius in the rounds at a fixed scale.
@@ -236,23 +235,38 @@ fn sample(polar: &Polar, radius: &Plane, cells: &[f32]) -> (Plane, Plane) {
     (picture, mask)
 }
 
-/// Share of the picture's power that is common to all rays.
+/// Share of the picture's power that rays have in common, over the whole turn and over sixths of it
+/// in equal parts: the whole turn alone is deaf to what gets better in one sector of a rough face.
 fn agreement((picture, mask): &(Plane, Plane)) -> f32 {
-    let n = picture.width;
-    let (mut common, mut power) = (0.0f64, 1e-6f64);
     let picture = picture.blurred(1.0, 0.0, RowBorder::Wrap);
-    for i in 1..n - 1 {
-        let (mut sum, mut square, mut count) = (0.0f32, 0.0f32, 0.0f32);
-        for ray in 0..picture.height {
-            let at = ray * n + i;
-            if mask.data[at] > 0.0 && mask.data[at - 1] > 0.0 && mask.data[at + 1] > 0.0 {
-                let v = picture.data[at + 1] - picture.data[at - 1];
-                sum += v;
-                square += v * v;
-                count += 1.0;
+    let whole = common_share(&picture, mask, 0..picture.height);
+    let sector = picture.height / SECTORS;
+    let parts: f32 = (0..SECTORS).map(|k| common_share(&picture, mask, k * sector..(k + 1) * sector)).sum();
+    0.5 * whole + 0.5 * parts / SECTORS as f32
+}
+
+/// Sectors of the agreement.
+const SECTORS: usize = 6;
+
+/// Share of the power of the radial changes that these rays have in common.
+fn common_share(picture: &Plane, mask: &Plane, rays: std::ops::Range<usize>) -> f32 {
+    let n = picture.width;
+    let mut sums = vec![[0.0f32; 3]; n];
+    for ray in rays.clone() {
+        let (row, seen) = (picture.row(ray), mask.row(ray));
+        for i in 1..n - 1 {
+            if seen[i - 1] * seen[i] * seen[i + 1] > 0.0 {
+                let v = row[i + 1] - row[i - 1];
+                sums[i][0] += v;
+                sums[i][1] += v * v;
+                sums[i][2] += 1.0;
             }
         }
-        if count > 30.0 {
+    }
+    let (mut common, mut power) = (0.0f64, 1e-6f64);
+    for [sum, square, count] in sums {
+        if count * 12.0 > rays.len() as f32 {
+            // Less what unrelated rays share by chance.
             common += f64::from((sum / count).powi(2) - square / count / count);
             power += f64::from(square / count);
         }
