@@ -35,3 +35,9 @@ pub mod notes;
 
 /// Takes all of the above, makes the published record.
 pub mod reading;
+
+/// Takes paths, reads the photos there side by side and writes what was made of them.
+pub mod batch;
+
+#[doc(hidden)]
+pub mod todo_merge;

@@ -19,7 +19,7 @@ mod heic;
 mod levels;
 mod upright;
 
-pub(crate) use container::{Kind, tell};
+pub(crate) use container::{HEAD_BYTES, Kind, tell};
 
 use crate::error::Error;
 use crate::settings::Settings;
@@ -29,7 +29,8 @@ use image::{DynamicImage, ImageDecoder, ImageFormat, ImageReader, Limits, RgbIma
 use sha2::{Digest, Sha256};
 use std::any::Any;
 use std::fmt::Write as _;
-use std::io::Cursor;
+use std::fs::File;
+use std::io::{Cursor, Read as _};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 
@@ -76,7 +77,17 @@ pub fn read(path: &Path, settings: &Settings) -> Result<Photo, Error> {
             way_out: "name the photo in it".into(),
         });
     }
-    let bytes = std::fs::read(path).map_err(unreadable)?;
+    let mut file = File::open(path).map_err(unreadable)?;
+    // A film of gigabytes, or a device that never ends, is refused by its first bytes.
+    let mut bytes = Vec::new();
+    file.by_ref()
+        .take(HEAD_BYTES as u64)
+        .read_to_end(&mut bytes)
+        .map_err(unreadable)?;
+    if !bytes.is_empty() {
+        refuse_foreign(&bytes, path)?;
+    }
+    file.read_to_end(&mut bytes).map_err(unreadable)?;
     decode(&bytes, path, settings)
 }
 
@@ -99,17 +110,7 @@ pub fn decode(bytes: &[u8], file: &Path, settings: &Settings) -> Result<Photo, E
             path: file.to_path_buf(),
         });
     }
-    let format = match tell(bytes) {
-        Kind::Known(format) => Some(format),
-        Kind::Heic => None,
-        Kind::Foreign { what, way_out } => {
-            return Err(Error::NotAPicture {
-                path: file.to_path_buf(),
-                what: what.into(),
-                way_out: way_out.into(),
-            });
-        }
-    };
+    let format = refuse_foreign(bytes, file)?;
     // Decoders meet files from anywhere; one that panics must cost its photo, not the run.
     let pixels = catch_unwind(AssertUnwindSafe(|| match format {
         Some(format) => decode_known(bytes, format, file, settings),
@@ -127,6 +128,19 @@ pub fn decode(bytes: &[u8], file: &Path, settings: &Settings) -> Result<Photo, E
         sha256: hexadecimal(&Sha256::digest(bytes)),
         pixels,
     })
+}
+
+/// The format that the `image` crate reads, or none for HEIC; an error for everything else.
+fn refuse_foreign(bytes: &[u8], file: &Path) -> Result<Option<ImageFormat>, Error> {
+    match tell(bytes) {
+        Kind::Known(format) => Ok(Some(format)),
+        Kind::Heic => Ok(None),
+        Kind::Foreign { what, way_out } => Err(Error::NotAPicture {
+            path: file.to_path_buf(),
+            what: what.into(),
+            way_out: way_out.into(),
+        }),
+    }
 }
 
 /// What a caught panic said.
