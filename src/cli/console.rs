@@ -1,13 +1,14 @@
 //! Printing: data to standard output, words to standard error, and what to do when nobody listens.
 
 use endgrain::error::Error;
-use indicatif::ProgressBar;
+use indicatif::{ProgressBar, ProgressStyle};
 use std::io::{self, ErrorKind, Write};
 
 /// Both streams, with a progress bar that must not be torn.
-#[derive(Debug)]
 pub(super) struct Console {
     bar: ProgressBar,
+    /// The bar's look from the first step on.
+    timed: Option<ProgressStyle>,
     is_closed: bool,
     lost: Option<io::Error>,
 }
@@ -16,21 +17,24 @@ impl Console {
     pub(super) fn new() -> Self {
         Console {
             bar: ProgressBar::hidden(),
+            timed: None,
             is_closed: false,
             lost: None,
         }
     }
 
-    /// Shows a bar of so many steps; nothing of it where standard error is no terminal.
+    /// Shows a bar of so many steps; nothing of it where standard error is no terminal. The time left
+    /// is told from the first step on: before it there is nothing to tell it by.
     pub(super) fn begin(&mut self, steps: usize, unit: &str) {
-        let template = format!("{{bar:30}} {{pos}} of {{len}} {unit}, {{eta}} left");
-        let style = indicatif::ProgressStyle::with_template(&template)
-            .unwrap_or_else(|_| indicatif::ProgressStyle::default_bar());
-        self.bar = ProgressBar::new(steps as u64).with_style(style);
+        self.bar = ProgressBar::new(steps as u64).with_style(style(unit, ""));
+        self.timed = Some(style(unit, ", {eta} left"));
         self.bar.tick();
     }
 
-    pub(super) fn step(&self) {
+    pub(super) fn step(&mut self) {
+        if let Some(timed) = self.timed.take() {
+            self.bar.set_style(timed);
+        }
         self.bar.inc(1);
     }
 
@@ -77,6 +81,11 @@ impl Console {
     pub(super) fn lost_output(&self) -> Option<&io::Error> {
         self.lost.as_ref()
     }
+}
+
+fn style(unit: &str, rest: &str) -> ProgressStyle {
+    ProgressStyle::with_template(&format!("{{bar:30}} {{pos}} of {{len}} {unit}{rest}"))
+        .unwrap_or_else(|_| ProgressStyle::default_bar())
 }
 
 /// The text without signs that could drive a terminal.
