@@ -4,7 +4,8 @@
 //! semicolon; causes are chained with `source`, not pasted. What merely could not be measured is no
 //! error: it is a [`Note`](crate::notes::Note) in the reading.
 
-use std::path::PathBuf;
+use std::error::Error as _;
+use std::path::{Path, PathBuf};
 
 /// Why a photo was not read, or an output not written.
 #[derive(Debug, thiserror::Error)]
@@ -97,5 +98,50 @@ impl Error {
     /// A refused setting.
     pub(crate) fn setting(what: impl Into<String>) -> Self {
         Error::Setting { what: what.into() }
+    }
+
+    /// The file or folder that the error is about; none for a setting.
+    pub fn path(&self) -> Option<&Path> {
+        match self {
+            Error::Unreadable { path, .. }
+            | Error::Empty { path }
+            | Error::NotAPicture { path, .. }
+            | Error::Damaged { path, .. }
+            | Error::TooLarge { path, .. }
+            | Error::TooSmall { path, .. }
+            | Error::Unwritable { path, .. }
+            | Error::Fault { path, .. } => Some(path),
+            Error::Setting { .. } => None,
+        }
+    }
+
+    /// The sentence and its causes, one after the other, without the path that it begins with.
+    pub fn reason(&self) -> String {
+        let mut text = self.to_string();
+        if let Some(path) = self.path() {
+            let start = format!("{}: ", path.display());
+            if let Some(rest) = text.strip_prefix(&start) {
+                text = rest.to_owned();
+            }
+        }
+        let mut cause = self.source();
+        while let Some(error) = cause {
+            let words = error.to_string();
+            // Some libraries put their cause into their own sentence as well.
+            if !text.ends_with(&words) {
+                text.push_str(": ");
+                text.push_str(&words);
+            }
+            cause = error.source();
+        }
+        text
+    }
+
+    /// The same fault, told of a photo's path instead of its bare file name.
+    pub(crate) fn about(mut self, photo: &Path) -> Self {
+        if let Error::Fault { path, .. } = &mut self {
+            *path = photo.to_path_buf();
+        }
+        self
     }
 }

@@ -90,6 +90,9 @@ pub mod schema;
 /// Takes a suite and a seed, makes practice photos whose rings are known.
 pub mod demo;
 
+/// Takes paths, reads the photos there side by side and writes what was made of them.
+pub mod batch;
+
 use crate::error::Error;
 use crate::photo::Photo;
 use crate::reading::Reading;
@@ -110,10 +113,17 @@ pub fn read(photo: &Photo, settings: &Settings) -> Result<Reading, Error> {
     let pith = pith::find(&face, settings);
     let wood_edge = outline::trace(&face, &pith);
     let polar = polar::unwrap(photo, &pith, &wood_edge, settings);
-    let mark = kind::tell(&evidence::gather(&polar, &straight::level(&polar)), settings.wood);
-    let polar = if mark.is_pores { polar.by_pores() } else { polar };
-    let straight = straight::level(&polar);
-    let evidence = evidence::gather(&polar, &straight);
+    let by_tone = straight::level(&polar);
+    let evidence_of_tone = evidence::gather(&polar, &by_tone);
+    let mark = kind::tell(&evidence_of_tone, settings.wood);
+    let (polar, straight, evidence) = if mark.is_pores {
+        let polar = polar.by_pores();
+        let straight = straight::level(&polar);
+        let evidence = evidence::gather(&polar, &straight);
+        (polar, straight, evidence)
+    } else {
+        (polar, by_tone, evidence_of_tone)
+    };
     let bounds = bounds::trace(&evidence, &mark, settings.wood);
     let rings = rings::settle(&bounds, &evidence, &straight, &polar);
     let age = age::count(&rings, &polar, settings);

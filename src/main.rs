@@ -1,2 +1,9 @@
 //! The `endgrain` command.
-fn main() {}
+
+mod cli;
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    cli::run()
+}

@@ -1,0 +1,422 @@
+//! `endgrain count`.
+
+use super::console::{Console, printable};
+use super::{DONE, SOME_FAILED, WRONG_USE, values};
+use clap::ValueEnum;
+use endgrain::batch::{self, Report, Tables, Work};
+use endgrain::error::Error;
+use endgrain::notes::NoteCode;
+use endgrain::reading::Reading;
+use endgrain::settings::{LengthUnit, Region, ScaleGiven, Settings, WoodKind};
+use endgrain::tables::{SummaryRow, summary};
+use serde::Serialize;
+use std::io;
+use std::path::{Path, PathBuf};
+
+const EXAMPLES: &str = "\
+Examples:
+  endgrain count yard/ --out readings
+  endgrain count log-7.heic --out readings --diameter 14.5in --units in
+  endgrain count stump.jpg --out readings --pith 1210,985 --last-ring 2023
+  find . -name '*.jpg' -print0 | endgrain count - -0 --out readings --json
+
+Look at each .overlay.jpg before you rely on a count; a grader or an arborist decides.
+Exit status: 0 all photos read, 1 some photo failed (with --strict also: is doubtful), 2 wrong use.";
+
+/// Count the rings in photos of end grain
+///
+/// Reads photos (JPEG, PNG, TIFF, WebP, HEIC) and writes for each its reading (.rings.json), an
+/// overlay with every ring boundary (.overlay.jpg) and the unwrapped disc (.strip.jpg), for all
+/// together ages.csv and widths.csv. The age is the count from the pith to the edge of the wood, with
+/// the band that holds the true count at the level asked for; where the centre or the edge isn't in
+/// the photo it says "at least".
+#[derive(Debug, clap::Args)]
+#[command(after_help = EXAMPLES)]
+pub(super) struct Args {
+    /// Photos and folders of photos; - reads a list of paths from standard input
+    ///
+    /// Folders are walked; files in them that are no photos are passed over with a line saying so.
+    /// A file named here is always tried, whatever its extension.
+    #[arg(required = true, value_name = "PATH")]
+    paths: Vec<PathBuf>,
+
+    /// Folder to write to; made if it isn't there
+    ///
+    /// Folders below each given path are mirrored in it. Older readings of the same name are replaced.
+    #[arg(short, long, value_name = "DIR", help_heading = "Output")]
+    out: PathBuf,
+
+    /// Print one JSON object a line as each photo is done, instead of the table
+    ///
+    /// The reading with the photo's path added, or for a photo that failed
+    /// {"schema":"endgrain.failure/1","path":...,"error":...}. In the order of the photos.
+    #[arg(long, help_heading = "Output")]
+    json: bool,
+
+    /// Print nothing but failures, and the JSON that was asked for
+    #[arg(short, long, help_heading = "Output")]
+    quiet: bool,
+
+    /// Unit of the lengths that are shown; data files have px and mm
+    #[arg(
+        long,
+        value_name = "UNIT",
+        default_value = "mm",
+        help_heading = "Output"
+    )]
+    units: Units,
+
+    /// A cross mark and number every so many rings: 5, 10, 15 or 20
+    #[arg(
+        long,
+        value_name = "RINGS",
+        default_value_t = 10,
+        help_heading = "Output"
+    )]
+    mark_every: u32,
+
+    /// Radii on which ring widths are given, at even azimuths
+    #[arg(long, value_name = "N", default_value_t = 16, help_heading = "Output")]
+    radii: usize,
+
+    /// A further radius for ring widths, degrees clockwise from the right; may be given again
+    #[arg(
+        long,
+        value_name = "DEG",
+        allow_hyphen_values = true,
+        help_heading = "Output"
+    )]
+    azimuth: Vec<f64>,
+
+    /// Share of discs whose true count the band is to hold, 0.5 to 0.99
+    #[arg(
+        long,
+        value_name = "SHARE",
+        default_value_t = 0.90,
+        help_heading = "What is known of the wood"
+    )]
+    level: f64,
+
+    /// Kind of wood
+    #[arg(
+        long,
+        value_name = "KIND",
+        default_value = "auto",
+        help_heading = "What is known of the wood"
+    )]
+    wood: WoodGiven,
+
+    /// Year of the outermost ring; dates every ring where the edge of the wood is in the photo
+    #[arg(
+        long,
+        value_name = "YEAR",
+        allow_hyphen_values = true,
+        help_heading = "What is known of the wood"
+    )]
+    last_ring: Option<i32>,
+
+    /// Mean diameter of the face inside the bark, with its unit: 14.5in, 368mm, 36.8cm
+    #[arg(long, value_name = "LENGTH", value_parser = values::length_mm, conflicts_with = "mm_per_px", help_heading = "What is known of the wood")]
+    diameter: Option<f64>,
+
+    /// Scale of the photo, millimetres a pixel in the plane of the face
+    #[arg(long, value_name = "MM", help_heading = "What is known of the photo")]
+    mm_per_px: Option<f64>,
+
+    /// Place of the pith, px from the upper left of the upright photo; may lie outside it
+    #[arg(long, value_name = "X,Y", value_parser = values::point, allow_hyphen_values = true, help_heading = "What is known of the photo")]
+    pith: Option<(f64, f64)>,
+
+    /// Part of the photo to look at, px
+    #[arg(long, value_name = "X,Y,W,H", value_parser = values::region, help_heading = "What is known of the photo")]
+    region: Option<Region>,
+
+    /// Largest photo that is decoded, megapixels
+    #[arg(
+        long,
+        value_name = "MP",
+        default_value_t = 120.0,
+        help_heading = "The run"
+    )]
+    max_megapixels: f64,
+
+    /// Photos read side by side; each needs up to 400 MB for 12 megapixels [default: one a core]
+    #[arg(short, long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..), help_heading = "The run")]
+    jobs: Option<u16>,
+
+    /// The list on standard input has its paths ended by zero bytes, as find -print0 does it
+    #[arg(short = '0', long = "null", help_heading = "The run")]
+    null: bool,
+
+    /// Make doubtful readings count as failed in the exit status
+    ///
+    /// Doubtful: no count; a count that is "at least"; rings that are unclear or too tight. The files
+    /// are written all the same.
+    #[arg(long, help_heading = "The run")]
+    strict: bool,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+enum Units {
+    Mm,
+    In,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+enum WoodGiven {
+    /// Tell it from the photo
+    Auto,
+    /// Pale earlywood, dark latewood: pine, spruce, fir, larch
+    Conifer,
+    /// A row of large pores at the start of each ring: oak, ash, elm
+    RingPorous,
+    /// Small pores throughout: maple, birch, beech
+    DiffusePorous,
+}
+
+impl Args {
+    /// What was typed, as the library understands it.
+    fn settings(&self) -> Result<Settings, Error> {
+        let settings = Settings {
+            level: self.level,
+            radii: self.radii,
+            azimuths_deg: self.azimuth.clone(),
+            pith_px: self.pith,
+            region_px: self.region,
+            scale: self
+                .mm_per_px
+                .map(ScaleGiven::MmPerPx)
+                .or(self.diameter.map(ScaleGiven::DiameterMm)),
+            last_ring: self.last_ring,
+            wood: match self.wood {
+                WoodGiven::Auto => None,
+                WoodGiven::Conifer => Some(WoodKind::Conifer),
+                WoodGiven::RingPorous => Some(WoodKind::RingPorous),
+                WoodGiven::DiffusePorous => Some(WoodKind::DiffusePorous),
+            },
+            mark_every: self.mark_every,
+            unit: match self.units {
+                Units::Mm => LengthUnit::Mm,
+                Units::In => LengthUnit::In,
+            },
+            max_megapixels: self.max_megapixels,
+        };
+        settings.check()?;
+        Ok(settings)
+    }
+
+    /// The paths given, those listed on standard input in place of `-`.
+    fn given(&self) -> Result<Vec<PathBuf>, Error> {
+        let mut given = Vec::new();
+        for path in &self.paths {
+            if path == Path::new("-") {
+                let separator = if self.null { 0 } else { b'\n' };
+                let listed = batch::paths_in(io::stdin().lock(), separator);
+                given.extend(listed.map_err(|source| Error::Unreadable {
+                    path: "standard input".into(),
+                    source,
+                })?);
+            } else {
+                given.push(path.clone());
+            }
+        }
+        Ok(given)
+    }
+
+    fn jobs(&self) -> usize {
+        self.jobs.map_or_else(
+            || std::thread::available_parallelism().map_or(1, std::num::NonZero::get),
+            usize::from,
+        )
+    }
+}
+
+pub(super) fn run(args: &Args, console: &mut Console) -> Result<u8, Error> {
+    let settings = args.settings()?;
+    let collected = batch::collect(&args.given()?);
+    if !args.quiet {
+        for remark in &collected.remarks {
+            console.say(&format!("{}: {}", remark.path.display(), remark.text));
+        }
+    }
+    for error in &collected.unreadable {
+        console.complain(error);
+        if args.json {
+            let path = error.path().unwrap_or(Path::new("")).to_string_lossy();
+            print_line(console, &FailedLine::new(&path, &error.reason()));
+        }
+    }
+    if collected.photos.is_empty() {
+        console.say("no photo found; name photos or a folder that holds some");
+        return Ok(WRONG_USE);
+    }
+    let work = batch::plan(&collected.photos, &args.out)?;
+    if work.len() > 1 && !args.quiet {
+        say_what_goes_for_all(args, work.len(), console);
+    }
+    let tables = match Tables::create(&args.out, &settings) {
+        Ok(tables) => tables,
+        Err(error) => {
+            // Nothing can be written there: the folder is a wrong one, no photo's fault.
+            console.complain(&error);
+            return Ok(WRONG_USE);
+        }
+    };
+    console.begin(work.len(), "photos");
+    let mut tally = Tally {
+        args,
+        settings: &settings,
+        console,
+        rows: Vec::new(),
+        read: 0,
+        doubtful: 0,
+        failed: collected.unreadable.len(),
+    };
+    let jobs = args.jobs().min(work.len());
+    let ended = batch::run(
+        &work,
+        tables,
+        &settings,
+        jobs,
+        &batch::read_and_draw,
+        &mut tally,
+    );
+    let status = tally.end();
+    ended.map(|()| status)
+}
+
+/// Says where a value that belongs to one face is taken for several photos.
+fn say_what_goes_for_all(args: &Args, photos: usize, console: &Console) {
+    for (option, is_given) in [
+        ("--diameter", args.diameter.is_some()),
+        ("--pith", args.pith.is_some()),
+        ("--region", args.region.is_some()),
+    ] {
+        if is_given {
+            console.say(&format!(
+                "{option} is taken for each of the {photos} photos"
+            ));
+        }
+    }
+}
+
+/// Prints each photo's result and counts them.
+struct Tally<'a> {
+    args: &'a Args,
+    settings: &'a Settings,
+    console: &'a mut Console,
+    rows: Vec<SummaryRow>,
+    read: usize,
+    doubtful: usize,
+    failed: usize,
+}
+
+/// A reading with its photo's path, as `--json` prints it: the fields of `endgrain.reading/1` and
+/// `path`, the photo's path as given.
+#[derive(Serialize)]
+struct ReadLine<'a> {
+    #[serde(flatten)]
+    reading: &'a Reading,
+    path: &'a str,
+}
+
+/// A failure as `--json` prints it, `endgrain.failure/1`: `path`, the photo's path as given, and
+/// `error`, what is wrong with it, its causes and the way out.
+#[derive(Serialize)]
+struct FailedLine<'a> {
+    schema: &'static str,
+    path: &'a str,
+    error: &'a str,
+}
+
+impl<'a> FailedLine<'a> {
+    fn new(path: &'a str, error: &'a str) -> Self {
+        FailedLine {
+            schema: "endgrain.failure/1",
+            path,
+            error,
+        }
+    }
+}
+
+fn print_line(console: &mut Console, object: &impl Serialize) {
+    match serde_json::to_string(object) {
+        Ok(line) => console.print(&format!("{line}\n")),
+        Err(error) => console.say(&format!("a fault in endgrain itself: {error}")),
+    }
+}
+
+impl Report for Tally<'_> {
+    fn read(&mut self, work: &Work, reading: &Reading) {
+        let path = work.path.to_string_lossy();
+        self.read += 1;
+        self.doubtful += usize::from(is_doubtful(reading));
+        if self.args.json {
+            let path = &path;
+            print_line(self.console, &ReadLine { reading, path });
+        } else if !self.args.quiet {
+            self.rows
+                .push(SummaryRow::read(&path, reading, self.settings));
+        }
+        self.console.step();
+    }
+
+    fn failed(&mut self, work: &Work, error: &Error) {
+        let path = work.path.to_string_lossy();
+        let reason = error.reason();
+        self.failed += 1;
+        self.console.complain(error);
+        if self.args.json {
+            print_line(self.console, &FailedLine::new(&path, &reason));
+        } else if !self.args.quiet {
+            self.rows.push(SummaryRow::refused(&path, &reason));
+        }
+        self.console.step();
+    }
+}
+
+impl Tally<'_> {
+    /// Prints the table and the last line, and gives the exit status.
+    fn end(self) -> u8 {
+        self.console.end();
+        if !self.rows.is_empty() {
+            self.console.print(&summary(&self.rows));
+        }
+        if !self.args.quiet {
+            let out = printable(&self.args.out.to_string_lossy());
+            let mut words = format!("{} read", photos(self.read));
+            if self.doubtful > 0 {
+                words.push_str(&format!(", {} of them doubtful", self.doubtful));
+            }
+            if self.failed > 0 {
+                words.push_str(&format!(", {} failed", self.failed));
+            }
+            self.console.say(&format!("{words}; files in {out}"));
+        }
+        if self.failed > 0 || (self.args.strict && self.doubtful > 0) {
+            SOME_FAILED
+        } else {
+            DONE
+        }
+    }
+}
+
+fn photos(count: usize) -> String {
+    if count == 1 {
+        "1 photo".into()
+    } else {
+        format!("{count} photos")
+    }
+}
+
+/// Whether `--strict` refuses a reading: no count, an "at least", or rings unclear or too tight.
+fn is_doubtful(reading: &Reading) -> bool {
+    !reading.is_counted()
+        || !reading.age.complete
+        || reading.notes.iter().any(|note| {
+            matches!(
+                note.code,
+                NoteCode::NoEndGrain | NoteCode::RingsUnclear | NoteCode::RingsTooTight
+            )
+        })
+}
