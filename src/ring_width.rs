@@ -46,7 +46,7 @@ pub(crate) fn measure(arcs: &Plane, seen: &Plane) -> Vec<f32> {
     let mut score: Vec<f32> = (0..m).map(|k| merit(k, 0)).collect();
     let mut from: Vec<Vec<usize>> = Vec::with_capacity(places.len());
     // 4: a step of ten per cent in eight levels costs 0.4, about what a wrong multiple gains.
-    let toll = 4.0 * RATIO.ln();
+    let toll = 2.5 * RATIO.ln();
     for place in 1..places.len() {
         let mut next = vec![0.0; m];
         let mut back = vec![0; m];

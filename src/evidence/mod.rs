@@ -16,7 +16,7 @@ use crate::straight::{Straight, arcs};
 pub const ARCS: usize = 72;
 
 /// Samples a ring takes on the measured-out scale.
-pub const SAMPLES_A_RING: f32 = 9.0;
+pub const SAMPLES_A_RING: f32 = 11.0;
 
 /// What the arcs show, on the measured-out scale.
 ///
