@@ -40,7 +40,7 @@ pub(crate) fn measure(arcs: &Plane, seen: &Plane) -> Vec<f32> {
     let merit = |lag: usize, place: usize| {
         let own = table[lag][place];
         let half = if lag >= half_shift { table[lag - half_shift][place] } else { 0.0 };
-        own - 0.5 * half - 0.03 * lags[lag].ln()
+        own.min(0.45) - 0.5 * half.min(0.45) - 0.08 * lags[lag].ln()
     };
     let m = lags.len();
     let mut score: Vec<f32> = (0..m).map(|k| merit(k, 0)).collect();
