@@ -26,8 +26,7 @@ pub fn tell(evidence: &Evidence, given: Option<WoodKind>) -> RingMark {
     let power = |line: &[f32]| line.iter().map(|v| f64::from(v * v)).sum::<f64>();
     let ratio = (power(&evidence.agreed_onset) / power(&evidence.agreed).max(1e-9)).sqrt();
     // Even odds where the agreements are about equal.
-    let odds = (ratio / 0.68).ln() * 4.0;
+    let odds = (ratio / 0.62).ln() * 4.0;
     let chance = 1.0 / (1.0 + (-odds).exp());
-    if std::env::var("DBG").is_ok() { eprintln!("    onset/tone {ratio:.2}"); }
     RingMark { is_pores: chance > 0.5, confidence: chance.max(1.0 - chance) }
 }
