@@ -80,14 +80,26 @@ impl Normals {
                 let (dx, dy) = (x[i] - px, y[i] - py);
                 let r2 = dx * dx + dy * dy + 1e-3;
                 let across = dx * ny[i] - dy * nx[i];
-                let s2 = across * across / r2 * inverse;
-                // A bell that falls to a ninth at twice the tolerance; near the place itself any
-                // direction is right by chance, so nearness counts less.
-                let bell = 1.0 / (1.0 + s2);
-                lanes[i] += weight[i] * bell * bell * (r2 / (r2 + core2));
+                // A bell of the miss angle s, 1 / (1 + s^2)^2, that falls to a ninth at twice the
+                // tolerance; near the place itself any direction is right by chance, so nearness
+                // counts less, r^2 / (r^2 + core^2). Written out as one division for both.
+                let wide = r2 + across * across * inverse;
+                lanes[i] += weight[i] * (r2 * r2 * r2) / (wide * wide * (r2 + core2));
             }
         }
         lanes.iter().sum()
+    }
+
+    /// Every `step`-th of them.
+    fn thinned(&self, step: usize) -> Normals {
+        let pick = |values: &[f32]| values.iter().copied().step_by(step).collect();
+        Normals {
+            x: pick(&self.x),
+            y: pick(&self.y),
+            nx: pick(&self.nx),
+            ny: pick(&self.ny),
+            weight: pick(&self.weight),
+        }
     }
 }
 
@@ -115,68 +127,133 @@ pub fn find(face: &Face, settings: &Settings) -> Pith {
     }
 }
 
-/// Luminance with local mean 0 and local deviation 1 (within `sigma` samples).
-fn locally_normalised(grey: &Plane, sigma: f32) -> Plane {
-    let mean = grey.blurred(sigma, sigma, RowBorder::Repeat);
-    let rest = grey.with(&mean, |a, b| a - b);
-    let power = rest.map(|v| v * v).blurred(sigma, sigma, RowBorder::Repeat);
+/// Luminance with local mean 0 and local deviation 1 (within `sigma` samples, 8 or more).
+///
+/// Mean and deviation vary over `sigma` samples and need no full resolution: both are blurred on
+/// planes shrunk `shrink` times, which is some thirty times faster with 4.
+fn locally_normalised(grey: &Plane, sigma: f32, shrink: usize) -> Plane {
+    let spread = sigma / shrink as f32;
+    let local = |plane: &Plane| {
+        plane.shrunk(shrink, shrink).blurred(spread, spread, RowBorder::Repeat).stretched(
+            shrink,
+            plane.width,
+            plane.height,
+        )
+    };
+    let rest = grey.with(&local(grey), |a, b| a - b);
+    let power = local(&rest.map(|v| v * v));
     // 3 grey levels: below that, contrast is the camera's noise.
     rest.with(&power, |v, p| v / (p.max(0.0).sqrt() + 3.0))
 }
 
-/// Coherence (0 to 1), angle of the normal (radians) and energy at each sample.
-fn structure(plane: &Plane, fine: f32, wide: f32) -> (Plane, Plane, Plane) {
-    let smooth = plane.blurred(fine, fine, RowBorder::Repeat);
-    let (w, h) = (plane.width, plane.height);
-    let mut xx = Plane::filled(w, h, 0.0);
-    let mut xy = Plane::filled(w, h, 0.0);
-    let mut yy = Plane::filled(w, h, 0.0);
-    for y in 0..h {
-        let (above, below) = (smooth.row(y.saturating_sub(1)), smooth.row((y + 1).min(h - 1)));
-        let row = smooth.row(y);
-        for x in 0..w {
-            let gx = row[(x + 1).min(w - 1)] - row[x.saturating_sub(1)];
-            let gy = below[x] - above[x];
-            let i = y * w + x;
-            xx.data[i] = gx * gx;
-            xy.data[i] = gx * gy;
-            yy.data[i] = gy * gy;
+/// Structure tensors, one for each block of `shrink` by `shrink` samples.
+struct Tensors {
+    xx: Plane,
+    xy: Plane,
+    yy: Plane,
+    shrink: usize,
+}
+
+impl Tensors {
+    /// Of a plane blurred by `fine` samples, averaged over about `wide` samples.
+    fn of(plane: &Plane, fine: f32, wide: f32, shrink: usize) -> Tensors {
+        let smooth = plane.blurred(fine, fine, RowBorder::Repeat);
+        let (w, h) = (plane.width, plane.height);
+        let shrink = shrink.clamp(1, w.min(h));
+        let (blocks, rows) = (w / shrink, h / shrink);
+        let mut sums = [(); 3].map(|()| Plane::filled(blocks, rows, 0.0));
+        let mut lines = [(); 3].map(|()| vec![0.0f32; w]);
+        for block_row in 0..rows {
+            lines.iter_mut().for_each(|line| line.fill(0.0));
+            let [xx, xy, yy] = &mut lines;
+            for y in block_row * shrink..(block_row + 1) * shrink {
+                let (above, below) = (smooth.row(y.saturating_sub(1)), smooth.row((y + 1).min(h - 1)));
+                let row = smooth.row(y);
+                let mut add = |x: usize, gx: f32| {
+                    let gy = below[x] - above[x];
+                    xx[x] += gx * gx;
+                    xy[x] += gx * gy;
+                    yy[x] += gy * gy;
+                };
+                add(0, row[1.min(w - 1)] - row[0]);
+                for x in 1..w.saturating_sub(1) {
+                    add(x, row[x + 1] - row[x - 1]);
+                }
+                if w > 1 {
+                    add(w - 1, row[w - 1] - row[w - 2]);
+                }
+            }
+            for (plane, line) in sums.iter_mut().zip(&lines) {
+                for (sum, block) in plane.row_mut(block_row).iter_mut().zip(line.chunks_exact(shrink)) {
+                    *sum = block.iter().sum();
+                }
+            }
         }
+        let spread = wide / shrink as f32;
+        let [xx, xy, yy] = sums.map(|p| p.blurred(spread, spread, RowBorder::Repeat));
+        Tensors { xx, xy, yy, shrink }
     }
-    let [xx, xy, yy] = [xx, xy, yy].map(|p| p.blurred(wide, wide, RowBorder::Repeat));
-    let mut coherence = Plane::filled(w, h, 0.0);
-    let mut angle = Plane::filled(w, h, 0.0);
-    let mut energy = Plane::filled(w, h, 0.0);
-    for i in 0..w * h {
-        let (a, b, c) = (xx.data[i], xy.data[i], yy.data[i]);
-        let (difference, sum) = (a - c, a + c);
-        coherence.data[i] = (difference * difference + 4.0 * b * b).sqrt() / (sum + 1e-9);
-        angle.data[i] = 0.5 * (2.0 * b).atan2(difference);
-        energy.data[i] = sum;
+
+    fn width(&self) -> usize {
+        self.xx.width
     }
-    (coherence, angle, energy)
+
+    fn height(&self) -> usize {
+        self.xx.height
+    }
+
+    /// Place of a block's middle, samples.
+    fn middle(&self, block: usize) -> f32 {
+        (block as f32 + 0.5) * self.shrink as f32 - 0.5
+    }
+
+    /// Strength of the gradients in a block.
+    fn energy(&self, i: usize) -> f32 {
+        self.xx.data[i] + self.yy.data[i]
+    }
+
+    /// How much the gradients of a block agree, 0 to 1.
+    fn coherence(&self, i: usize) -> f32 {
+        let (difference, mixed) = (self.xx.data[i] - self.yy.data[i], self.xy.data[i]);
+        (difference * difference + 4.0 * mixed * mixed).sqrt() / (self.energy(i) + 1e-9)
+    }
+
+    /// Direction of the normal in a block, radians.
+    fn angle(&self, i: usize) -> f32 {
+        0.5 * (2.0 * self.xy.data[i]).atan2(self.xx.data[i] - self.yy.data[i])
+    }
 }
 
 /// Normals at three scales, thinned to about [`VOTERS`], balanced over the directions.
 fn gather(face: &Face) -> Normals {
     let mut all = Normals::default();
     for scale in [1usize, 2, 4] {
-        let plane = if scale == 1 { face.grey.clone() } else { face.grey.shrunk(scale, scale) };
-        let (coherence, angle, energy) = structure(&locally_normalised(&plane, 12.0), 1.2, 4.0);
-        let typical = median(&energy.data);
+        let shrunk;
+        let plane = if scale == 1 {
+            &face.grey
+        } else {
+            shrunk = face.grey.shrunk(scale, scale);
+            &shrunk
+        };
+        let tensors = Tensors::of(&locally_normalised(plane, 12.0, 4), 1.2, 4.0, 2);
+        let energies: Vec<f32> = (0..tensors.xx.data.len()).map(|i| tensors.energy(i)).collect();
+        let typical = median(&energies);
         let s = scale as f32;
         let stride = (((plane.width * plane.height) as f32 / (VOTERS as f32)).sqrt() * 1.2).max(1.0);
+        let stride = (stride / tensors.shrink as f32).max(1.0);
         let mut gy = stride / 2.0;
-        while gy < plane.height as f32 {
+        while gy < tensors.height() as f32 {
             let mut gx = stride / 2.0;
-            while gx < plane.width as f32 {
+            while gx < tensors.width() as f32 {
                 #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "inside the plane by the loops")]
-                let i = gy.floor() as usize * plane.width + gx.floor() as usize;
-                let (x, y) = ((gx.floor() + 0.5) * s - 0.5, (gy.floor() + 0.5) * s - 0.5);
+                let (column, row) = (gx.floor() as usize, gy.floor() as usize);
+                let i = row * tensors.width() + column;
+                let (x, y) = ((tensors.middle(column) + 0.5) * s - 0.5, (tensors.middle(row) + 0.5) * s - 0.5);
                 let b = face.bounds;
-                if coherence.data[i] > 0.3 && x >= b[0] && y >= b[1] && x < b[2] && y < b[3] {
-                    let weight = coherence.data[i].powi(2) * (energy.data[i] / typical.max(1e-9)).min(1.5);
-                    all.push(x, y, angle.data[i], weight);
+                let coherence = tensors.coherence(i);
+                if coherence > 0.3 && x >= b[0] && y >= b[1] && x < b[2] && y < b[3] {
+                    let weight = coherence.powi(2) * (tensors.energy(i) / typical.max(1e-9)).min(1.5);
+                    all.push(x, y, tensors.angle(i), weight);
                 }
                 gx += stride;
             }
@@ -218,12 +295,14 @@ fn vote(normals: &Normals, face: &Face) -> ((f32, f32), f32) {
     let longest = w.max(h);
     let core = 0.03 * longest;
     let step = longest / 28.0;
+    // A third of the normals finds the hill, all of them its top.
+    let few = normals.thinned(3);
     let mut grid = Vec::new();
     let mut y = top - 0.2 * h;
     while y < bottom + 0.2 * h {
         let mut x = left - 0.2 * w;
         while x < right + 0.2 * w {
-            grid.push((normals.score(x, y, core), x, y));
+            grid.push((few.score(x, y, core), x, y));
             x += step;
         }
         y += step;
@@ -231,11 +310,13 @@ fn vote(normals: &Normals, face: &Face) -> ((f32, f32), f32) {
     grid.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.2.total_cmp(&b.2)).then(a.1.total_cmp(&b.1)));
     let mut best = (f32::MIN, (left + w / 2.0, top + h / 2.0));
     for &(score, x, y) in grid.iter().take(6) {
-        let climbed = climb(normals, (x, y), score, step / 2.0, core);
-        if climbed.0 > best.0 {
-            best = climbed;
+        let (_, (x, y)) = climb(&few, (x, y), score, step / 2.0, core);
+        let score = normals.score(x, y, core);
+        if score > best.0 {
+            best = (score, (x, y));
         }
     }
+    best = climb(normals, best.1, best.0, step / 8.0, core);
     let total: f32 = normals.weight.iter().sum::<f32>().max(1e-9);
     // What normals without any centre give: the bell's mean over directions.
     let chance = TOLERANCE / 2.0;
@@ -270,8 +351,10 @@ fn close_in(face: &Face, start: (f32, f32)) -> (f32, f32, f32) {
     let mut sd = half * 0.05;
     for (window, scale) in [(half / 2.0, 2.0f32), (half / 4.0, 1.5), (half * 0.12, 1.0)] {
         let Some(cut) = cut_out(&face.grey, place, window) else { break };
-        let (coherence, angle, _) = structure(&locally_normalised(&cut.plane, 15.0), 1.5 * scale, 4.0 * scale);
-        let Some((x, y, spread, gain)) = intersect(&cut, &coherence, &angle, place, window) else { break };
+        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a small positive number")]
+        let shrink = (window / 60.0).floor().max(1.0) as usize;
+        let tensors = Tensors::of(&locally_normalised(&cut.plane, 15.0, 1), 1.5 * scale, 4.0 * scale, shrink);
+        let Some((x, y, spread, gain)) = intersect(&cut, &tensors, place, window) else { break };
         // A step must make the near normals agree better, and stay well inside its window.
         if gain > 0.0 && (x - place.0).hypot(y - place.1) < window * 0.8 {
             place = (x, y);
@@ -302,10 +385,11 @@ fn centre_circles(face: &Face, start: (f32, f32)) -> (f32, f32) {
         [(0.26 * half, 0.14 * half, 0.007 * half, 2.2f32), (0.2 * half, 0.02 * half, 0.005 * half, 1.5), (0.16 * half, 0.006 * half, 0.0015 * half, 1.0)]
     {
         let Some(cut) = cut_out(&face.grey, place, reach + search + 8.0) else { break };
-        let plane = locally_normalised(&cut.plane.blurred(sigma * 0.5, sigma * 0.5, RowBorder::Repeat), 14.0)
+        let plane = locally_normalised(&cut.plane.blurred(sigma * 0.5, sigma * 0.5, RowBorder::Repeat), 14.0, 4)
             .map(|v| v.clamp(-1.8, 1.8));
         let local = (place.0 - cut.left, place.1 - cut.top);
-        let circles = Circles { plane: &plane, reach, sigma, near: 0.08 * half };
+        let circles = Circles::new(&plane, reach, sigma, 0.08 * half);
+        let mut means = Vec::new();
         let mut best = (f32::MIN, place);
         let n = (search / step).round();
         let mut iy = -n;
@@ -316,7 +400,7 @@ fn centre_circles(face: &Face, start: (f32, f32)) -> (f32, f32) {
                 let far = dx.hypot(dy) / search;
                 if far <= 1.0 {
                     // A far place must be a good deal better than a near one.
-                    let energy = circles.energy(local.0 + dx, local.1 + dy) * (1.0 - 0.25 * far * far);
+                    let energy = circles.energy(local.0 + dx, local.1 + dy, &mut means) * (1.0 - 0.25 * far * far);
                     if energy > best.0 {
                         best = (energy, (place.0 + dx, place.1 + dy));
                     }
@@ -330,45 +414,96 @@ fn centre_circles(face: &Face, start: (f32, f32)) -> (f32, f32) {
     place
 }
 
+/// Circles about a place, and the plane they are looked at in.
 struct Circles<'a> {
     plane: &'a Plane,
-    reach: f32,
-    sigma: f32,
-    near: f32,
+    /// Radii, samples: evenly spaced.
+    radii: Vec<f32>,
+    /// Places of the spokes on each circle relative to its middle: x and y.
+    offsets: Vec<([f32; SPOKES], [f32; SPOKES])>,
+    /// What the steps at each radius weigh.
+    weights: Vec<f32>,
 }
 
-impl Circles<'_> {
-    /// Energy of the steps of the mean along circles about a place, a radius.
-    fn energy(&self, x: f32, y: f32) -> f32 {
-        let step = self.sigma * 0.6;
-        let mut means = Vec::new();
+/// A number of samples in an `f32` plus this is rounded to a whole number, which then stands in the
+/// lower bits: several times faster than `round` and a cast on plain x86-64.
+const ROUNDER: f32 = 8_388_608.0;
+
+impl<'a> Circles<'a> {
+    /// Circles up to `reach`; those within about `near` weigh most. `sigma` is the blur that sets
+    /// how far they are apart.
+    fn new(plane: &'a Plane, reach: f32, sigma: f32, near: f32) -> Self {
+        let step = sigma * 0.6;
+        let mut radii = Vec::new();
         let mut r = 2.0;
-        let (w, h) = ((self.plane.width - 1) as f32, (self.plane.height - 1) as f32);
-        while r < self.reach {
-            let (mut sum, mut seen) = (0.0f32, 0u32);
-            for spoke in 0..SPOKES {
-                let turn = spoke as f32 / SPOKES as f32 * std::f32::consts::TAU;
-                let (px, py) = (x + r * turn.cos(), y + r * turn.sin());
-                if px >= 0.0 && py >= 0.0 && px <= w && py <= h {
-                    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "inside the plane by the test above")]
-                    let i = px.round() as usize + py.round() as usize * self.plane.width;
-                    sum += self.plane.data[i];
-                    seen += 1;
-                }
-            }
-            // Circles that leave the frame for more than half say little.
-            means.push(if seen as usize * 2 > SPOKES { sum / seen as f32 } else { 0.0 });
+        while r < reach {
+            radii.push(r);
             r += step;
         }
+        let turns: Vec<(f32, f32)> =
+            (0..SPOKES).map(|i| (i as f32 / SPOKES as f32 * std::f32::consts::TAU).sin_cos()).collect();
+        let offsets = radii
+            .iter()
+            .map(|r| (std::array::from_fn(|i| r * turns[i].1), std::array::from_fn(|i| r * turns[i].0)))
+            .collect();
         // Small circles have few samples of their own: their mean is noise, so they count less.
+        let weights = radii
+            .iter()
+            .map(|r| r / (r + 12.0) * (1.0 / (1.0 + (r / near).powi(2)) + FAR_SHARE))
+            .collect();
+        Circles { plane, radii, offsets, weights }
+    }
+
+    /// Energy of the steps of the mean along circles about a place, a radius. `means` is room to
+    /// work in.
+    fn energy(&self, x: f32, y: f32, means: &mut Vec<f32>) -> f32 {
+        means.clear();
+        let room = x.min(y).min((self.plane.width - 1) as f32 - x).min((self.plane.height - 1) as f32 - y);
+        for (r, offsets) in self.radii.iter().zip(&self.offsets) {
+            means.push(if *r <= room { self.mean_inside(x, y, offsets) } else { self.mean_cut(x, y, offsets) });
+        }
         let (mut energy, mut total) = (0.0, 1e-6);
-        for (i, steps) in means.windows(3).enumerate() {
-            let r = 2.0 + (i + 1) as f32 * step;
-            let weight = r / (r + 12.0) * (1.0 / (1.0 + (r / self.near).powi(2)) + FAR_SHARE);
+        for (steps, weight) in means.windows(3).zip(&self.weights[1..]) {
             energy += weight * (steps[2] - steps[0]).powi(2);
             total += weight;
         }
         energy / total
+    }
+
+    /// Mean along a circle that lies inside the plane.
+    fn mean_inside(&self, x: f32, y: f32, (dx, dy): &([f32; SPOKES], [f32; SPOKES])) -> f32 {
+        let width = self.plane.width as f32;
+        // Whole numbers below 2^23 are exact in an f32, and no cut has as many samples.
+        let places: [u32; SPOKES] = std::array::from_fn(|i| {
+            let column = (x + dx[i] + ROUNDER) - ROUNDER;
+            let row = (y + dy[i] + ROUNDER) - ROUNDER;
+            (row * width + column + ROUNDER).to_bits() & 0x007F_FFFF
+        });
+        let data = &self.plane.data[..];
+        let mut sums = [0.0f32; 4];
+        for four in places.chunks_exact(4) {
+            for (sum, place) in sums.iter_mut().zip(four) {
+                *sum += data[*place as usize];
+            }
+        }
+        sums.iter().sum::<f32>() / SPOKES as f32
+    }
+
+    /// Mean along a circle that leaves the plane.
+    fn mean_cut(&self, x: f32, y: f32, (dx, dy): &([f32; SPOKES], [f32; SPOKES])) -> f32 {
+        let (w, h) = ((self.plane.width - 1) as f32, (self.plane.height - 1) as f32);
+        let (mut sum, mut seen) = (0.0f32, 0usize);
+        for (dx, dy) in dx.iter().zip(dy) {
+            let (px, py) = (x + dx, y + dy);
+            if px >= 0.0 && py >= 0.0 && px <= w && py <= h {
+                #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "inside the plane by the test above")]
+                let i = (px + 0.5) as usize + (py + 0.5) as usize * self.plane.width;
+                sum += self.plane.data[i];
+                seen += 1;
+            }
+        }
+        // Circles that leave the frame for more than half say little.
+        if seen * 2 > SPOKES { sum / seen as f32 } else { 0.0 }
     }
 }
 
@@ -398,14 +533,13 @@ fn cut_out(grey: &Plane, place: (f32, f32), reach: f32) -> Option<Cut> {
 
 /// Weighted least-squares meeting point of the normals in a window, its sd, and how much better
 /// they agree there than at the place before (share of their weight).
-fn intersect(cut: &Cut, coherence: &Plane, angle: &Plane, start: (f32, f32), window: f32) -> Option<(f32, f32, f32, f32)> {
-    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a small positive number")]
-    let stride = (window / 60.0).floor().max(1.0) as usize;
+fn intersect(cut: &Cut, tensors: &Tensors, start: (f32, f32), window: f32) -> Option<(f32, f32, f32, f32)> {
     let mut normals = Normals::default();
-    for y in (0..cut.plane.height).step_by(stride) {
-        for x in (0..cut.plane.width).step_by(stride) {
-            let c = coherence.at(x, y);
-            normals.push(x as f32 + cut.left, y as f32 + cut.top, angle.at(x, y), c * c);
+    for row in 0..tensors.height() {
+        for column in 0..tensors.width() {
+            let i = row * tensors.width() + column;
+            let (x, y) = (tensors.middle(column) + cut.left, tensors.middle(row) + cut.top);
+            normals.push(x, y, tensors.angle(i), tensors.coherence(i).powi(2));
         }
     }
     let weights = |px: f32, py: f32, i: usize| {
@@ -440,15 +574,20 @@ fn intersect(cut: &Cut, coherence: &Plane, angle: &Plane, start: (f32, f32), win
         if total <= 0.0 || determinant <= 1e-9 * total * total {
             return None;
         }
+        let moved;
         let (x, y) = ((d * u - b * v) / determinant, (a * v - b * u) / determinant);
         #[allow(clippy::cast_possible_truncation, reason = "planes are f32")]
         {
+            moved = (x as f32 - px).hypot(y as f32 - py);
             (px, py) = (x as f32, y as f32);
             // Neighbouring normals share their pixels: about one in forty is independent.
             spread = (residual / total * 40.0 / normals.len() as f64).sqrt() as f32;
         }
         if !(px.is_finite() && py.is_finite()) {
             return None;
+        }
+        if moved < 0.003 {
+            break;
         }
     }
     let core = 0.1 * window;

@@ -122,6 +122,30 @@ impl Plane {
         out
     }
 
+    /// Larger by a whole factor: the way back from [`Plane::shrunk`] to a plane of `width` by
+    /// `height` samples, straight in both axes between the middles of the blocks.
+    pub fn stretched(&self, factor: usize, width: usize, height: usize) -> Plane {
+        // Block before a sample and the share of the block after it.
+        let between = |i: usize, blocks: usize| {
+            let twice = 2 * i + 1;
+            let last = blocks.saturating_sub(1);
+            let before = (twice.saturating_sub(factor) / (2 * factor)).min(last);
+            let beyond = twice as f32 / (2 * factor) as f32 - 0.5 - before as f32;
+            (before, (before + 1).min(last), beyond.clamp(0.0, 1.0))
+        };
+        let columns: Vec<(usize, usize, f32)> = (0..width).map(|x| between(x, self.width)).collect();
+        let mut line = vec![0.0f32; self.width];
+        let mut data = Vec::with_capacity(width * height);
+        for y in 0..height {
+            let (above, below, share) = between(y, self.height);
+            for ((value, a), b) in line.iter_mut().zip(self.row(above)).zip(self.row(below)) {
+                *value = a + share * (b - a);
+            }
+            data.extend(columns.iter().map(|&(a, b, share)| line[a] + share * (line[b] - line[a])));
+        }
+        Plane { width, height, data }
+    }
+
     /// The value between samples, straight in both axes; beyond the borders the border goes on.
     pub fn sampled(&self, x: f32, y: f32) -> f32 {
         let x = x.clamp(0.0, (self.width - 1) as f32);
