@@ -52,6 +52,8 @@ struct Rays {
     texture: Plane,
     /// How much the grain runs round the pith, -1 to 1.
     roundness: Plane,
+    /// Bin of each sample in the histograms of colour and of texture.
+    bins: Vec<(u16, u8)>,
     /// Samples of each ray inside the frame.
     visible: Vec<usize>,
 }
@@ -77,17 +79,29 @@ fn cast(face: &Face, pith: &Pith) -> Rays {
     let n = (reach / STEP).ceil().max(8.0) as usize;
     let mut planes = [(); 3].map(|()| Plane::filled(n, RAYS, 0.0));
     let mut visible = vec![0; RAYS];
-    for ray in 0..RAYS {
+    let faces = [&face.grey, &face.red_green, &face.yellow_blue];
+    let (last_x, last_y) = ((face.grey.width - 1) as f32, (face.grey.height - 1) as f32);
+    for (ray, visible) in visible.iter_mut().enumerate() {
         let (sin, cos) = (ray as f32 / RAYS as f32 * std::f32::consts::TAU).sin_cos();
         for i in 0..n {
             let r = i as f32 * STEP;
             let (x, y) = (cx + r * cos, cy + r * sin);
             if x >= left && y >= top && x <= right - 1.0 && y <= bottom - 1.0 {
-                visible[ray] = i + 1;
+                *visible = i + 1;
             }
-            planes[0].data[ray * n + i] = face.grey.sampled(x, y);
-            planes[1].data[ray * n + i] = face.red_green.sampled(x, y);
-            planes[2].data[ray * n + i] = face.yellow_blue.sampled(x, y);
+            // Straight between samples in both axes, as `Plane::sampled`; the place is worked out
+            // once for the three planes.
+            let (x, y) = (x.clamp(0.0, last_x), y.clamp(0.0, last_y));
+            #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped into the plane above")]
+            let (x0, y0) = (x as usize, y as usize);
+            let (fx, fy) = (x - x0 as f32, y - y0 as f32);
+            let (x1, y1) = ((x0 + 1).min(face.grey.width - 1), (y0 + 1).min(face.grey.height - 1));
+            let (above, below) = (y0 * face.grey.width, y1 * face.grey.width);
+            for (plane, face) in planes.iter_mut().zip(faces) {
+                let upper = face.data[above + x0] * (1.0 - fx) + face.data[above + x1] * fx;
+                let lower = face.data[below + x0] * (1.0 - fx) + face.data[below + x1] * fx;
+                plane.data[ray * n + i] = upper * (1.0 - fy) + lower * fy;
+            }
         }
     }
     let grey = &planes[0];
@@ -96,7 +110,10 @@ fn cast(face: &Face, pith: &Pith) -> Rays {
         .with(&mean, |a, b| (a - b) * (a - b))
         .blurred(3.0, 1.5, RowBorder::Wrap)
         .map(|v| (v + 1.0).ln() * 12.0);
-    Rays { roundness: roundness(grey), colour: planes, texture, visible }
+    let bins = (0..RAYS * n)
+        .map(|at| (colour_bin(planes.each_ref().map(|plane| plane.data[at])), texture_bin(texture.data[at])))
+        .collect();
+    Rays { roundness: roundness(grey), colour: planes, texture, bins, visible }
 }
 
 /// Share by which the luminance changes along the ray rather than along the circle, smoothed.
@@ -128,7 +145,7 @@ fn roundness(grey: &Plane) -> Plane {
 /// and the most grain inside it but not beyond it.
 fn segment(rays: &Rays) -> Vec<usize> {
     let n = rays.texture.width;
-    let contrast = change(rays, 0.10);
+    let contrast = change(rays, 0.10, |_| 0..n);
     // 0.25: what background textures reach by chance.
     let by_grain = best_path(rays, &rays.roundness.map(|v| (v - 0.25) * 0.6), &contrast);
     let by_change = best_path(rays, &Plane::filled(n, RAYS, 0.0), &contrast);
@@ -139,9 +156,19 @@ fn segment(rays: &Rays) -> Vec<usize> {
         starts.push(rays.visible.iter().map(circle).collect());
     }
     let mut found = Vec::new();
+    // Most starts soon run into the same paths: what follows on a path is worked out once.
+    let mut known: Vec<(Vec<usize>, Vec<usize>)> = Vec::new();
+    let mut follow = |path: &Vec<usize>| {
+        if let Some((_, next)) = known.iter().find(|(from, _)| from == path) {
+            return next.clone();
+        }
+        let next = best_path(rays, &odds_of(rays, &learn(rays, path)), &contrast);
+        known.push((path.clone(), next.clone()));
+        next
+    };
     for mut path in starts {
         for _ in 0..4 {
-            let next = best_path(rays, &odds_of(rays, &learn(rays, &path)), &contrast);
+            let next = follow(&path);
             if next == path {
                 break;
             }
@@ -162,7 +189,6 @@ fn segment(rays: &Rays) -> Vec<usize> {
 
 /// How much a path looks like the wood's edge: change across it, grain inside but not beyond it.
 fn merit(rays: &Rays, contrast: &Plane, path: &[usize]) -> f32 {
-
     let (mut change, mut grain) = (0.0, 0.0);
     for (ray, &at) in path.iter().enumerate() {
         let seen = rays.visible[ray];
@@ -177,8 +203,10 @@ fn merit(rays: &Rays, contrast: &Plane, path: &[usize]) -> f32 {
     (change + 6.0 * grain) / RAYS as f32
 }
 
-/// Two-sample distance between the stretch inside and the stretch outside each place of a ray.
-fn change(rays: &Rays, share: f32) -> Plane {
+/// Two-sample distance between the stretch inside and the stretch outside of places on the rays:
+/// those that `wanted` gives for each ray, 0 elsewhere. A stretch is as long as a `share` of the
+/// distance from the pith.
+fn change(rays: &Rays, share: f32, wanted: impl Fn(usize) -> std::ops::Range<usize>) -> Plane {
     let n = rays.texture.width;
     let mut out = Plane::filled(n, RAYS, 0.0);
     let fields: Vec<(Plane, f32)> = rays
@@ -188,24 +216,28 @@ fn change(rays: &Rays, share: f32) -> Plane {
         .map(|(p, floor)| (p.blurred(0.0, 1.5, RowBorder::Wrap), floor))
         .chain([(rays.texture.clone(), 5.0)])
         .collect();
+    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a small positive length, rounded")]
+    let lengths: Vec<usize> = (0..n).map(|i| ((i as f32 * share + 0.5) as usize).clamp(3, 40)).collect();
+    // Sums of the values and of their squares before each sample of a ray.
+    let mut sums = vec![(0.0f64, 0.0f64); n + 1];
     for (plane, floor) in &fields {
         for ray in 0..RAYS {
-            let row = plane.row(ray);
-            let (mut sum, mut square) = (vec![0.0f64; n + 1], vec![0.0f64; n + 1]);
-            for i in 0..n {
-                let v = f64::from(row[i]);
-                sum[i + 1] = sum[i] + v;
-                square[i + 1] = square[i] + v * v;
+            let (mut sum, mut square) = (0.0, 0.0);
+            for (v, sums) in plane.row(ray).iter().zip(&mut sums[1..]) {
+                let v = f64::from(*v);
+                sum += v;
+                square += v * v;
+                *sums = (sum, square);
             }
+            let stretch = |a: usize, b: usize| {
+                let share = 1.0 / (b - a) as f64;
+                let mean = (sums[b].0 - sums[a].0) * share;
+                (mean, ((sums[b].1 - sums[a].1) * share - mean * mean).max(0.0))
+            };
             let seen = rays.visible[ray];
-            for i in 3..seen.saturating_sub(2) {
-                #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a small positive length")]
-                let w = ((i as f32 * share).round() as usize).clamp(3, 40);
-                let stretch = |a: usize, b: usize| {
-                    let count = (b - a) as f64;
-                    let mean = (sum[b] - sum[a]) / count;
-                    (mean, ((square[b] - square[a]) / count - mean * mean).max(0.0))
-                };
+            let wanted = wanted(ray);
+            for i in wanted.start.max(3)..wanted.end.min(seen.saturating_sub(2)) {
+                let w = lengths[i];
                 let (a, b) = (i.saturating_sub(w), (i + w).min(seen));
                 if i - a < 2 || b - i < 3 {
                     continue;
@@ -230,20 +262,21 @@ struct Learned {
     texture_out: Vec<f32>,
 }
 
-fn colour_bin(rays: &Rays, at: usize) -> usize {
+/// Bin of a colour: luminance, red-green, yellow-blue.
+fn colour_bin([grey, red_green, yellow_blue]: [f32; 3]) -> u16 {
     let axis = |value: f32, low: f32, high: f32| {
         let share = ((value - low) / (high - low)).clamp(0.0, 0.999);
         #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a share below 1 times the bins")]
-        let i = (share * BINS as f32).floor() as usize;
+        let i = (share * BINS as f32) as u16;
         i
     };
-    (axis(rays.colour[0].data[at], 0.0, 256.0) * BINS + axis(rays.colour[1].data[at], -30.0, 80.0)) * BINS
-        + axis(rays.colour[2].data[at], -30.0, 120.0)
+    const SIDE: u16 = BINS as u16;
+    (axis(grey, 0.0, 256.0) * SIDE + axis(red_green, -30.0, 80.0)) * SIDE + axis(yellow_blue, -30.0, 120.0)
 }
 
-fn texture_bin(value: f32) -> usize {
+fn texture_bin(value: f32) -> u8 {
     #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped to the bins")]
-    let i = (value / 7.0).floor().clamp(0.0, (BINS - 1) as f32) as usize;
+    let i = (value / 7.0).clamp(0.0, (BINS - 1) as f32) as u8;
     i
 }
 
@@ -258,15 +291,16 @@ fn learn(rays: &Rays, path: &[usize]) -> Learned {
     };
     for ray in 0..RAYS {
         for i in 0..rays.visible[ray] {
-            let at = ray * n + i;
+            let (colour, texture) = rays.bins[ray * n + i];
+            let (colour, texture) = (usize::from(colour), usize::from(texture));
             // A sample stands for an area that grows with its distance; the outer wood matters most.
             let weight = i as f32;
             if i < path[ray] {
-                learned.inside[colour_bin(rays, at)] += weight;
-                learned.texture_in[texture_bin(rays.texture.data[at])] += weight;
+                learned.inside[colour] += weight;
+                learned.texture_in[texture] += weight;
             } else {
-                learned.outside[colour_bin(rays, at)] += weight;
-                learned.texture_out[texture_bin(rays.texture.data[at])] += weight;
+                learned.outside[colour] += weight;
+                learned.texture_out[texture] += weight;
             }
         }
     }
@@ -294,13 +328,15 @@ fn smooth_bins(bins: &mut Vec<f32>) {
 }
 
 fn odds_of(rays: &Rays, learned: &Learned) -> Plane {
+    let odds_of_bins = |inside: &[f32], outside: &[f32], floor: f32, most: f32, weight: f32| -> Vec<f32> {
+        let odds = |(i, o): (&f32, &f32)| ((i + floor) / (o + floor)).ln().clamp(-most, most) * weight;
+        inside.iter().zip(outside).map(odds).collect()
+    };
+    let colours = odds_of_bins(&learned.inside, &learned.outside, 1e-5, 3.0, 0.25);
+    let textures = odds_of_bins(&learned.texture_in, &learned.texture_out, 1e-3, 2.0, 0.1);
     let mut odds = rays.roundness.map(|v| (v - 0.2) * 0.5);
-    for (at, value) in odds.data.iter_mut().enumerate() {
-        let bin = colour_bin(rays, at);
-        let colour = ((learned.inside[bin] + 1e-5) / (learned.outside[bin] + 1e-5)).ln().clamp(-3.0, 3.0);
-        let t = texture_bin(rays.texture.data[at]);
-        let texture = ((learned.texture_in[t] + 1e-3) / (learned.texture_out[t] + 1e-3)).ln().clamp(-2.0, 2.0);
-        *value += 0.25 * colour + 0.1 * texture;
+    for (value, &(colour, texture)) in odds.data.iter_mut().zip(&rays.bins) {
+        *value += colours[usize::from(colour)] + textures[usize::from(texture)];
     }
     odds
 }
@@ -329,46 +365,59 @@ fn best_path(rays: &Rays, odds: &Plane, contrast: &Plane) -> Vec<usize> {
 }
 
 /// Closed path through a plane of gains, at most `jump` samples from ray to ray, each sample
-/// costing `toll`. Two turns are run and the second kept, so that the ends meet.
+/// costing `toll`; a gain of `f32::MIN` bars a place. Two turns are run and the second kept, so
+/// that the ends meet.
 fn closed_path(gain: &Plane, jump: usize, toll: f32) -> Vec<usize> {
     let (n, rays) = (gain.width, gain.height);
     let turns = 2 * rays;
-    let mut score: Vec<f32> = gain.row(0).to_vec();
-    let mut from = vec![0i8; turns * n];
+    // Scores of every place on every ray, with barred places at both ends so that a jump needs no
+    // check; the steps are found again on the way back, on one path instead of everywhere.
+    let wide = n + 2 * jump;
+    let mut scores = vec![f32::MIN; turns * wide];
+    let mut is_start = vec![false; turns];
+    scores[jump..jump + n].copy_from_slice(gain.row(0));
+    let mut best = vec![f32::MIN; n];
     for t in 1..turns {
+        let (done, rest) = scores.split_at_mut(t * wide);
+        let before = &done[(t - 1) * wide..];
         let row = gain.row(t % rays);
-        let mut next = vec![f32::MIN; n];
-        for i in 0..n {
-            if row[i] == f32::MIN {
-                continue;
-            }
-            let (mut best, mut step) = (f32::MIN, 0i8);
-            for j in i.saturating_sub(jump)..=(i + jump).min(n - 1) {
-                let s = score[j] - toll * i.abs_diff(j) as f32;
-                if s > best {
-                    #[allow(clippy::cast_possible_truncation, clippy::cast_possible_wrap, reason = "within the jump")]
-                    {
-                        step = (j as isize - i as isize) as i8;
-                    }
-                    best = s;
-                }
-            }
-            if best > f32::MIN {
-                next[i] = best + row[i];
-                from[t * n + i] = step;
+        best.fill(f32::MIN);
+        for offset in 0..=2 * jump {
+            let price = toll * offset.abs_diff(jump) as f32;
+            for (best, score) in best.iter_mut().zip(&before[offset..offset + n]) {
+                let score = score - price;
+                *best = if score > *best { score } else { *best };
             }
         }
-        if next.iter().all(|v| *v == f32::MIN) {
+        let next = &mut rest[jump..jump + n];
+        let mut top = f32::MIN;
+        for ((next, best), gain) in next.iter_mut().zip(&best).zip(row) {
+            let is_barred = *gain == f32::MIN || *best == f32::MIN;
+            *next = if is_barred { f32::MIN } else { best + gain };
+            top = if *next > top { *next } else { top };
+        }
+        if top == f32::MIN {
             // The frame steps further than a path may: start again from this ray.
-            next = row.to_vec();
+            next.copy_from_slice(row);
+            is_start[t] = true;
         }
-        score = next;
     }
-    let mut at = (0..n).max_by(|a, b| score[*a].total_cmp(&score[*b])).unwrap_or(0);
+    let score = |t: usize, i: usize| scores[t * wide + jump + i];
+    let mut at = (0..n).max_by(|a, b| score(turns - 1, *a).total_cmp(&score(turns - 1, *b))).unwrap_or(0);
     let mut path = vec![0; rays];
     for t in (rays..turns).rev() {
         path[t % rays] = at;
-        at = at.saturating_add_signed(isize::from(from[t * n + at])).min(n - 1);
+        if is_start[t] || score(t, at) == f32::MIN {
+            continue;
+        }
+        let mut best = f32::MIN;
+        let here = at;
+        for from in here.saturating_sub(jump)..=(here + jump).min(n - 1) {
+            let score = score(t - 1, from) - toll * here.abs_diff(from) as f32;
+            if score > best {
+                (best, at) = (score, from);
+            }
+        }
     }
     path
 }
@@ -378,24 +427,33 @@ fn closed_path(gain: &Plane, jump: usize, toll: f32) -> Vec<usize> {
 fn inside_bark(rays: &Rays, path: &[usize]) -> Vec<usize> {
     let n = rays.texture.width;
     // Model of the wood near the edge: mean and sd of the colours between 70 and 90 % of the path.
-    let mut model = vec![[(0.0f32, 0.0f32); 3]; RAYS];
-    for ray in 0..RAYS {
-        for (axis, floor) in [(0usize, 7.0f32), (1, 4.0), (2, 4.0)] {
-            let (mut sum, mut square, mut count) = (0.0f32, 0.0f32, 0.0f32);
-            for d in 0..15 {
-                let other = (ray + RAYS + d - 7) % RAYS;
-                let seen = rays.visible[other];
-                for i in (path[other] * 70 / 100).min(seen)..(path[other] * 90 / 100).min(seen) {
-                    let v = rays.colour[axis].data[other * n + i];
-                    sum += v;
-                    square += v * v;
-                    count += 1.0;
+    // Sums of the values, of their squares and of the samples on each ray first.
+    let floors = [7.0f32, 4.0, 4.0];
+    let sums: Vec<[(f32, f32, f32); 3]> = (0..RAYS)
+        .map(|ray| {
+            let seen = rays.visible[ray];
+            let stretch = (path[ray] * 70 / 100).min(seen)..(path[ray] * 90 / 100).min(seen);
+            rays.colour.each_ref().map(|plane| {
+                let wood = &plane.row(ray)[stretch.clone()];
+                (wood.iter().sum(), wood.iter().map(|v| v * v).sum(), wood.len() as f32)
+            })
+        })
+        .collect();
+    let model: Vec<[(f32, f32); 3]> = (0..RAYS)
+        .map(|ray| {
+            std::array::from_fn(|axis| {
+                let (mut sum, mut square, mut count) = (0.0f32, 0.0f32, 0.0f32);
+                for d in 0..15 {
+                    let (s, q, c) = sums[(ray + RAYS + d - 7) % RAYS][axis];
+                    sum += s;
+                    square += q;
+                    count += c;
                 }
-            }
-            let mean = sum / count.max(1.0);
-            model[ray][axis] = (mean, ((square / count.max(1.0) - mean * mean).max(0.0)).sqrt() + floor);
-        }
-    }
+                let mean = sum / count.max(1.0);
+                (mean, ((square / count.max(1.0) - mean * mean).max(0.0)).sqrt() + floors[axis])
+            })
+        })
+        .collect();
     let mut gain = Plane::filled(n, RAYS, f32::MIN);
     for ray in 0..RAYS {
         let seen = rays.visible[ray];
@@ -426,7 +484,8 @@ fn inside_bark(rays: &Rays, path: &[usize]) -> Vec<usize> {
 /// Path to distances a degree, with what was found at it.
 fn describe(face: &Face, rays: &Rays, path: &[usize]) -> WoodEdge {
     let n = rays.texture.width;
-    let contrast_plane = change(rays, 0.06);
+    let near = |ray: usize| path[ray].saturating_sub(2)..(path[ray] + 3).min(n);
+    let contrast_plane = change(rays, 0.06, near);
     let px = f64::from(STEP) * face.step_px as f64;
     let outside: Vec<bool> = (0..RAYS).map(|ray| path[ray] + 2 >= rays.visible[ray]).collect();
     let smooth: Vec<f64> = (0..RAYS)
@@ -447,8 +506,7 @@ fn describe(face: &Face, rays: &Rays, path: &[usize]) -> WoodEdge {
     let (mut contrast, mut count) = (0.0, 0usize);
     let mut dark = 0usize;
     for ray in (0..RAYS).filter(|ray| !outside[*ray]) {
-        let near = path[ray].saturating_sub(2)..(path[ray] + 3).min(n);
-        contrast += f64::from(near.map(|i| contrast_plane.data[ray * n + i]).fold(0.0f32, f32::max));
+        contrast += f64::from(near(ray).map(|i| contrast_plane.data[ray * n + i]).fold(0.0f32, f32::max));
         let stretch = |a: usize, b: usize| {
             let (a, b) = (a.min(n - 1), b.min(n));
             rays.colour[0].row(ray)[a..b.max(a + 1)].iter().sum::<f32>() / (b.max(a + 1) - a) as f32
