@@ -47,11 +47,17 @@ impl Face {
 
 /// Shrinks the photo to its working size.
 pub fn view(photo: &Photo, settings: &Settings) -> Face {
-    let (width, height) = (photo.pixels.width() as usize, photo.pixels.height() as usize);
+    let (width, height) = (
+        photo.pixels.width() as usize,
+        photo.pixels.height() as usize,
+    );
     let step = ((width.max(height) + LONGEST_SIDE / 2) / LONGEST_SIDE).max(1);
     let (w, h) = (width / step, height / step);
-    let (mut grey, mut red_green, mut yellow_blue) =
-        (Plane::filled(w, h, 0.0), Plane::filled(w, h, 0.0), Plane::filled(w, h, 0.0));
+    let (mut grey, mut red_green, mut yellow_blue) = (
+        Plane::filled(w, h, 0.0),
+        Plane::filled(w, h, 0.0),
+        Plane::filled(w, h, 0.0),
+    );
     let raw = photo.pixels.as_raw();
     let share = 1.0 / (step * step) as f32;
     // First down the columns, channel by channel, which vectorises; then along the row of sums.
@@ -85,7 +91,13 @@ pub fn view(photo: &Photo, settings: &Settings) -> Face {
             ]
         }
     };
-    Face { step_px: step, grey, red_green, yellow_blue, bounds }
+    Face {
+        step_px: step,
+        grey,
+        red_green,
+        yellow_blue,
+        bounds,
+    }
 }
 
 /// Sums lines of a photo channel by channel into `sums`; `few` is room of the same length.
@@ -119,20 +131,33 @@ mod tests {
     use image::{Rgb, RgbImage};
 
     fn photo(pixels: RgbImage) -> Photo {
-        Photo { file: "log-7.jpg".to_owned(), sha256: String::new(), pixels }
+        Photo {
+            file: "log-7.jpg".to_owned(),
+            sha256: String::new(),
+            pixels,
+        }
     }
 
     #[test]
     fn a_sample_is_the_mean_of_its_block_in_luminance_and_colours() {
-        let pixels = RgbImage::from_fn(1801, 900, |x, y| Rgb([(x % 2 * 10) as u8, (y % 2 * 20) as u8, 30]));
+        let pixels = RgbImage::from_fn(1801, 900, |x, y| {
+            Rgb([(x % 2 * 10) as u8, (y % 2 * 20) as u8, 30])
+        });
         let face = view(&photo(pixels), &Settings::default());
-        assert_eq!((face.step_px, face.grey.width, face.grey.height), (2, 900, 450));
+        assert_eq!(
+            (face.step_px, face.grey.width, face.grey.height),
+            (2, 900, 450)
+        );
         for (plane, expected) in [
             (&face.grey, 0.2 * 5.0 + 0.5 * 10.0 + 0.3 * 30.0),
             (&face.red_green, 5.0 - 10.0),
             (&face.yellow_blue, 7.5 - 30.0),
         ] {
-            assert!(plane.data.iter().all(|v| (v - expected).abs() < 1e-4), "{expected} {}", plane.at(0, 0));
+            assert!(
+                plane.data.iter().all(|v| (v - expected).abs() < 1e-4),
+                "{expected} {}",
+                plane.at(0, 0)
+            );
         }
     }
 

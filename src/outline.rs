@@ -69,13 +69,20 @@ pub fn trace(face: &Face, pith: &Pith) -> WoodEdge {
 /// Unwraps the face about the pith.
 fn cast(face: &Face, pith: &Pith) -> Rays {
     #[allow(clippy::cast_possible_truncation, reason = "planes are f32")]
-    let (cx, cy) = (face.from_photo_px(pith.x_px) as f32, face.from_photo_px(pith.y_px) as f32);
+    let (cx, cy) = (
+        face.from_photo_px(pith.x_px) as f32,
+        face.from_photo_px(pith.y_px) as f32,
+    );
     let [left, top, right, bottom] = face.bounds;
     let reach = [(left, top), (right, top), (left, bottom), (right, bottom)]
         .iter()
         .map(|(x, y)| (x - cx).hypot(y - cy))
         .fold(0.0f32, f32::max);
-    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a length in samples")]
+    #[allow(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "a length in samples"
+    )]
     let n = (reach / STEP).ceil().max(8.0) as usize;
     let mut planes = [(); 3].map(|()| Plane::filled(n, RAYS, 0.0));
     let mut visible = vec![0; RAYS];
@@ -92,10 +99,17 @@ fn cast(face: &Face, pith: &Pith) -> Rays {
             // Straight between samples in both axes, as `Plane::sampled`; the place is worked out
             // once for the three planes.
             let (x, y) = (x.clamp(0.0, last_x), y.clamp(0.0, last_y));
-            #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped into the plane above")]
+            #[allow(
+                clippy::cast_possible_truncation,
+                clippy::cast_sign_loss,
+                reason = "clamped into the plane above"
+            )]
             let (x0, y0) = (x as usize, y as usize);
             let (fx, fy) = (x - x0 as f32, y - y0 as f32);
-            let (x1, y1) = ((x0 + 1).min(face.grey.width - 1), (y0 + 1).min(face.grey.height - 1));
+            let (x1, y1) = (
+                (x0 + 1).min(face.grey.width - 1),
+                (y0 + 1).min(face.grey.height - 1),
+            );
             let (above, below) = (y0 * face.grey.width, y1 * face.grey.width);
             for (plane, face) in planes.iter_mut().zip(faces) {
                 let upper = face.data[above + x0] * (1.0 - fx) + face.data[above + x1] * fx;
@@ -111,9 +125,20 @@ fn cast(face: &Face, pith: &Pith) -> Rays {
         .blurred(3.0, 1.5, RowBorder::Wrap)
         .map(|v| (v + 1.0).ln() * 12.0);
     let bins = (0..RAYS * n)
-        .map(|at| (colour_bin(planes.each_ref().map(|plane| plane.data[at])), texture_bin(texture.data[at])))
+        .map(|at| {
+            (
+                colour_bin(planes.each_ref().map(|plane| plane.data[at])),
+                texture_bin(texture.data[at]),
+            )
+        })
         .collect();
-    Rays { roundness: roundness(grey), colour: planes, texture, bins, visible }
+    Rays {
+        roundness: roundness(grey),
+        colour: planes,
+        texture,
+        bins,
+        visible,
+    }
 }
 
 /// Share by which the luminance changes along the ray rather than along the circle, smoothed.
@@ -123,18 +148,25 @@ fn roundness(grey: &Plane) -> Plane {
     let mut along = Plane::filled(n, rays, 0.0);
     let mut across = Plane::filled(n, rays, 0.0);
     for ray in 0..rays {
-        let (before, after) = (smooth.row((ray + rays - 1) % rays), smooth.row((ray + 1) % rays));
+        let (before, after) = (
+            smooth.row((ray + rays - 1) % rays),
+            smooth.row((ray + 1) % rays),
+        );
         let row = smooth.row(ray);
         for i in 1..n - 1 {
             let radial = row[i + 1] - row[i - 1];
             // Tangential change over the same length as the radial one.
-            let arc = (i as f32 * STEP * std::f32::consts::TAU / rays as f32).max(STEP * 0.5) / STEP;
+            let arc =
+                (i as f32 * STEP * std::f32::consts::TAU / rays as f32).max(STEP * 0.5) / STEP;
             let tangential = (after[i] - before[i]) / arc.max(1.0);
             along.data[ray * n + i] = radial * radial;
             across.data[ray * n + i] = tangential * tangential;
         }
     }
-    let (along, across) = (along.blurred(5.0, 4.0, RowBorder::Wrap), across.blurred(5.0, 4.0, RowBorder::Wrap));
+    let (along, across) = (
+        along.blurred(5.0, 4.0, RowBorder::Wrap),
+        across.blurred(5.0, 4.0, RowBorder::Wrap),
+    );
     along.with(&across, |a, b| (a - b) / (a + b + 2.0))
 }
 
@@ -151,7 +183,11 @@ fn segment(rays: &Rays) -> Vec<usize> {
     let by_change = best_path(rays, &Plane::filled(n, RAYS, 0.0), &contrast);
     let mut starts = vec![by_grain, by_change];
     for share in [0.35, 0.55, 0.8] {
-        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a share of a length")]
+        #[allow(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "a share of a length"
+        )]
         let circle = |seen: &usize| ((*seen as f32 * share).round() as usize).max(1);
         starts.push(rays.visible.iter().map(circle).collect());
     }
@@ -178,13 +214,26 @@ fn segment(rays: &Rays) -> Vec<usize> {
     }
     // A heartwood or hollow edge can be as sharp as the wood's own, but it lies further in: of the
     // paths that are about as good as the best the outermost is the wood's edge.
-    let beyond = |path: &[usize]| path.iter().zip(&rays.visible).filter(|(at, seen)| **at + 2 >= **seen).count();
-    let Some((most, framed)) = found.iter().max_by(|a, b| a.0.total_cmp(&b.0)).map(|(m, path)| (*m, beyond(path))) else {
+    let beyond = |path: &[usize]| {
+        path.iter()
+            .zip(&rays.visible)
+            .filter(|(at, seen)| **at + 2 >= **seen)
+            .count()
+    };
+    let Some((most, framed)) = found
+        .iter()
+        .max_by(|a, b| a.0.total_cmp(&b.0))
+        .map(|(m, path)| (*m, beyond(path)))
+    else {
         return Vec::new();
     };
     found.retain(|(merit, path)| *merit >= 0.6 * most && beyond(path) <= framed + RAYS / 8);
     let size = |path: &[usize]| path.iter().sum::<usize>();
-    found.into_iter().map(|(_, path)| path).max_by_key(|path| size(path)).unwrap_or_default()
+    found
+        .into_iter()
+        .map(|(_, path)| path)
+        .max_by_key(|path| size(path))
+        .unwrap_or_default()
 }
 
 /// How much a path looks like the wood's edge: change across it, grain inside but not beyond it.
@@ -194,10 +243,18 @@ fn merit(rays: &Rays, contrast: &Plane, path: &[usize]) -> f32 {
         let seen = rays.visible[ray];
         let mean = |a: usize, b: usize| {
             let (a, b) = (a.min(seen), b.min(seen));
-            if b > a { rays.roundness.row(ray)[a..b].iter().sum::<f32>() / (b - a) as f32 } else { 0.0 }
+            if b > a {
+                rays.roundness.row(ray)[a..b].iter().sum::<f32>() / (b - a) as f32
+            } else {
+                0.0
+            }
         };
         // An edge beyond the frame counts as a weak change.
-        change += if at + 2 >= seen { FRAME_CHANGE } else { contrast.at(at, ray).min(8.0) };
+        change += if at + 2 >= seen {
+            FRAME_CHANGE
+        } else {
+            contrast.at(at, ray).min(8.0)
+        };
         grain += mean(at * 70 / 100, at * 95 / 100) - mean(at * 108 / 100 + 2, at * 130 / 100 + 6);
     }
     (change + 6.0 * grain) / RAYS as f32
@@ -216,8 +273,14 @@ fn change(rays: &Rays, share: f32, wanted: impl Fn(usize) -> std::ops::Range<usi
         .map(|(p, floor)| (p.blurred(0.0, 1.5, RowBorder::Wrap), floor))
         .chain([(rays.texture.clone(), 5.0)])
         .collect();
-    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a small positive length, rounded")]
-    let lengths: Vec<usize> = (0..n).map(|i| ((i as f32 * share + 0.5) as usize).clamp(3, 40)).collect();
+    #[allow(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "a small positive length, rounded"
+    )]
+    let lengths: Vec<usize> = (0..n)
+        .map(|i| ((i as f32 * share + 0.5) as usize).clamp(3, 40))
+        .collect();
     // Sums of the values and of their squares before each sample of a ray.
     let mut sums = vec![(0.0f64, 0.0f64); n + 1];
     for (plane, floor) in &fields {
@@ -232,7 +295,10 @@ fn change(rays: &Rays, share: f32, wanted: impl Fn(usize) -> std::ops::Range<usi
             let stretch = |a: usize, b: usize| {
                 let share = 1.0 / (b - a) as f64;
                 let mean = (sums[b].0 - sums[a].0) * share;
-                (mean, ((sums[b].1 - sums[a].1) * share - mean * mean).max(0.0))
+                (
+                    mean,
+                    ((sums[b].1 - sums[a].1) * share - mean * mean).max(0.0),
+                )
             };
             let seen = rays.visible[ray];
             let wanted = wanted(ray);
@@ -266,16 +332,25 @@ struct Learned {
 fn colour_bin([grey, red_green, yellow_blue]: [f32; 3]) -> u16 {
     let axis = |value: f32, low: f32, high: f32| {
         let share = ((value - low) / (high - low)).clamp(0.0, 0.999);
-        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a share below 1 times the bins")]
+        #[allow(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "a share below 1 times the bins"
+        )]
         let i = (share * BINS as f32) as u16;
         i
     };
     const SIDE: u16 = BINS as u16;
-    (axis(grey, 0.0, 256.0) * SIDE + axis(red_green, -30.0, 80.0)) * SIDE + axis(yellow_blue, -30.0, 120.0)
+    (axis(grey, 0.0, 256.0) * SIDE + axis(red_green, -30.0, 80.0)) * SIDE
+        + axis(yellow_blue, -30.0, 120.0)
 }
 
 fn texture_bin(value: f32) -> u8 {
-    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped to the bins")]
+    #[allow(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "clamped to the bins"
+    )]
     let i = (value / 7.0).clamp(0.0, (BINS - 1) as f32) as u8;
     i
 }
@@ -307,7 +382,12 @@ fn learn(rays: &Rays, path: &[usize]) -> Learned {
     for frequencies in [&mut learned.inside, &mut learned.outside] {
         smooth_bins(frequencies);
     }
-    for frequencies in [&mut learned.inside, &mut learned.outside, &mut learned.texture_in, &mut learned.texture_out] {
+    for frequencies in [
+        &mut learned.inside,
+        &mut learned.outside,
+        &mut learned.texture_in,
+        &mut learned.texture_out,
+    ] {
         let total: f32 = frequencies.iter().sum::<f32>().max(1.0);
         frequencies.iter_mut().for_each(|v| *v /= total);
     }
@@ -321,17 +401,23 @@ fn smooth_bins(bins: &mut Vec<f32>) {
         for (i, value) in bins.iter_mut().enumerate() {
             let place = i / stride % BINS;
             let below = if place > 0 { old[i - stride] } else { old[i] };
-            let above = if place + 1 < BINS { old[i + stride] } else { old[i] };
+            let above = if place + 1 < BINS {
+                old[i + stride]
+            } else {
+                old[i]
+            };
             *value = 0.5 * old[i] + 0.25 * (below + above);
         }
     }
 }
 
 fn odds_of(rays: &Rays, learned: &Learned) -> Plane {
-    let odds_of_bins = |inside: &[f32], outside: &[f32], floor: f32, most: f32, weight: f32| -> Vec<f32> {
-        let odds = |(i, o): (&f32, &f32)| ((i + floor) / (o + floor)).ln().clamp(-most, most) * weight;
-        inside.iter().zip(outside).map(odds).collect()
-    };
+    let odds_of_bins =
+        |inside: &[f32], outside: &[f32], floor: f32, most: f32, weight: f32| -> Vec<f32> {
+            let odds =
+                |(i, o): (&f32, &f32)| ((i + floor) / (o + floor)).ln().clamp(-most, most) * weight;
+            inside.iter().zip(outside).map(odds).collect()
+        };
     let colours = odds_of_bins(&learned.inside, &learned.outside, 1e-5, 3.0, 0.25);
     let textures = odds_of_bins(&learned.texture_in, &learned.texture_out, 1e-3, 2.0, 0.1);
     let mut odds = rays.roundness.map(|v| (v - 0.2) * 0.5);
@@ -403,7 +489,9 @@ fn closed_path(gain: &Plane, jump: usize, toll: f32) -> Vec<usize> {
         }
     }
     let score = |t: usize, i: usize| scores[t * wide + jump + i];
-    let mut at = (0..n).max_by(|a, b| score(turns - 1, *a).total_cmp(&score(turns - 1, *b))).unwrap_or(0);
+    let mut at = (0..n)
+        .max_by(|a, b| score(turns - 1, *a).total_cmp(&score(turns - 1, *b)))
+        .unwrap_or(0);
     let mut path = vec![0; rays];
     for t in (rays..turns).rev() {
         path[t % rays] = at;
@@ -435,7 +523,11 @@ fn inside_bark(rays: &Rays, path: &[usize]) -> Vec<usize> {
             let stretch = (path[ray] * 70 / 100).min(seen)..(path[ray] * 90 / 100).min(seen);
             rays.colour.each_ref().map(|plane| {
                 let wood = &plane.row(ray)[stretch.clone()];
-                (wood.iter().sum(), wood.iter().map(|v| v * v).sum(), wood.len() as f32)
+                (
+                    wood.iter().sum(),
+                    wood.iter().map(|v| v * v).sum(),
+                    wood.len() as f32,
+                )
             })
         })
         .collect();
@@ -450,7 +542,10 @@ fn inside_bark(rays: &Rays, path: &[usize]) -> Vec<usize> {
                     count += c;
                 }
                 let mean = sum / count.max(1.0);
-                (mean, ((square / count.max(1.0) - mean * mean).max(0.0)).sqrt() + floors[axis])
+                (
+                    mean,
+                    ((square / count.max(1.0) - mean * mean).max(0.0)).sqrt() + floors[axis],
+                )
             })
         })
         .collect();
@@ -487,7 +582,9 @@ fn describe(face: &Face, rays: &Rays, path: &[usize]) -> WoodEdge {
     let near = |ray: usize| path[ray].saturating_sub(2)..(path[ray] + 3).min(n);
     let contrast_plane = change(rays, 0.06, near);
     let px = f64::from(STEP) * face.step_px as f64;
-    let outside: Vec<bool> = (0..RAYS).map(|ray| path[ray] + 2 >= rays.visible[ray]).collect();
+    let outside: Vec<bool> = (0..RAYS)
+        .map(|ray| path[ray] + 2 >= rays.visible[ray])
+        .collect();
     let smooth: Vec<f64> = (0..RAYS)
         .map(|ray| {
             let at = |d: usize| path[(ray + RAYS + d - 1) % RAYS] as f64;
@@ -499,21 +596,31 @@ fn describe(face: &Face, rays: &Rays, path: &[usize]) -> WoodEdge {
     for degree in 0..AZIMUTHS {
         let (ray, odd) = (degree * RAYS / AZIMUTHS, degree % (AZIMUTHS / RAYS) != 0);
         let next = (ray + 1) % RAYS;
-        let samples = if odd { (smooth[ray] + smooth[next]) / 2.0 } else { smooth[ray] };
+        let samples = if odd {
+            (smooth[ray] + smooth[next]) / 2.0
+        } else {
+            smooth[ray]
+        };
         radius_px.push((samples * px).max(1.0));
         in_photo.push(!outside[ray] && (!odd || !outside[next]));
     }
     let (mut contrast, mut count) = (0.0, 0usize);
     let mut dark = 0usize;
     for ray in (0..RAYS).filter(|ray| !outside[*ray]) {
-        contrast += f64::from(near(ray).map(|i| contrast_plane.data[ray * n + i]).fold(0.0f32, f32::max));
+        contrast += f64::from(
+            near(ray)
+                .map(|i| contrast_plane.data[ray * n + i])
+                .fold(0.0f32, f32::max),
+        );
         let stretch = |a: usize, b: usize| {
             let (a, b) = (a.min(n - 1), b.min(n));
             rays.colour[0].row(ray)[a..b.max(a + 1)].iter().sum::<f32>() / (b.max(a + 1) - a) as f32
         };
         let w = (path[ray] / 30).max(2);
         // Bark is darker than the wood inside it, almost always (common practice, no source).
-        if stretch(path[ray] + 1, path[ray] + 1 + w) + 8.0 < stretch(path[ray].saturating_sub(3 * w), path[ray].saturating_sub(1)) {
+        if stretch(path[ray] + 1, path[ray] + 1 + w) + 8.0
+            < stretch(path[ray].saturating_sub(3 * w), path[ray].saturating_sub(1))
+        {
             dark += 1;
         }
         count += 1;
@@ -528,5 +635,208 @@ fn describe(face: &Face, rays: &Rays, path: &[usize]) -> WoodEdge {
     } else {
         OutlineState::Wood
     };
-    WoodEdge { radius_px, in_photo, state, contrast }
+    WoodEdge {
+        radius_px,
+        in_photo,
+        state,
+        contrast,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::reading::PithState;
+
+    #[test]
+    fn the_closed_path_follows_a_planted_one_and_closes() {
+        let planted = |ray: usize| {
+            let wave = (ray as f32 / 60.0 * std::f32::consts::TAU).sin() * 9.0;
+            (40.0 + wave).round() as usize
+        };
+        let mut gain = Plane::filled(90, 60, 0.0);
+        for ray in 0..60 {
+            gain.row_mut(ray)[planted(ray)] = 10.0;
+        }
+        assert_eq!(
+            closed_path(&gain, 3, 0.6),
+            (0..60).map(planted).collect::<Vec<_>>()
+        );
+    }
+
+    #[test]
+    fn the_closed_path_keeps_to_its_jump_and_off_barred_places() {
+        let mut gain = Plane::filled(50, 30, 0.0);
+        for ray in 0..30 {
+            // A prize that hops further than a path may, and a bar through the upper half.
+            gain.row_mut(ray)[if ray % 2 == 0 { 5 } else { 20 }] = 9.0;
+            gain.row_mut(ray)[25..].fill(f32::MIN);
+        }
+        let path = closed_path(&gain, 2, 0.5);
+        for (ray, &at) in path.iter().enumerate() {
+            assert!(at.abs_diff(path[(ray + 1) % 30]) <= 2, "{path:?}");
+            assert!(at < 25, "{path:?}");
+        }
+    }
+
+    /// The plain way: every step tried at every place, remembered in a table.
+    fn plain_closed_path(gain: &Plane, jump: usize, toll: f32) -> Vec<usize> {
+        let (n, rays) = (gain.width, gain.height);
+        let mut score = gain.row(0).to_vec();
+        let mut from = vec![vec![0usize; n]];
+        for t in 1..2 * rays {
+            let row = gain.row(t % rays);
+            let mut steps: Vec<usize> = (0..n).collect();
+            let mut next = vec![f32::MIN; n];
+            for i in 0..n {
+                let reach = i.saturating_sub(jump)..=(i + jump).min(n - 1);
+                let mut best = f32::MIN;
+                for j in reach {
+                    let s = score[j] - toll * i.abs_diff(j) as f32;
+                    if s > best {
+                        (best, steps[i]) = (s, j);
+                    }
+                }
+                if row[i] > f32::MIN && best > f32::MIN {
+                    next[i] = best + row[i];
+                } else {
+                    steps[i] = i;
+                }
+            }
+            if next.iter().all(|v| *v == f32::MIN) {
+                next = row.to_vec();
+                steps = (0..n).collect();
+            }
+            score = next;
+            from.push(steps);
+        }
+        let mut at = (0..n)
+            .max_by(|a, b| score[*a].total_cmp(&score[*b]))
+            .unwrap();
+        let mut path = vec![0; rays];
+        for t in (rays..2 * rays).rev() {
+            path[t % rays] = at;
+            at = from[t][at];
+        }
+        path
+    }
+
+    #[test]
+    fn the_fast_closed_path_is_the_plain_one() {
+        let mut state = 7u32;
+        let mut chance = || {
+            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            (state >> 8) as f32 / (1 << 24) as f32
+        };
+        for (n, rays, bars) in [
+            (1, 1, 0.0),
+            (2, 9, 0.3),
+            (31, 24, 0.1),
+            (40, 36, 0.6),
+            (17, 12, 0.95),
+        ] {
+            let mut gain = Plane::filled(n, rays, 0.0);
+            for v in &mut gain.data {
+                *v = if chance() < bars {
+                    f32::MIN
+                } else {
+                    8.0 * chance() - 2.0
+                };
+            }
+            for jump in [1, 2, 3] {
+                let (fast, plain) = (
+                    closed_path(&gain, jump, 0.6),
+                    plain_closed_path(&gain, jump, 0.6),
+                );
+                assert_eq!(fast, plain, "{n} x {rays}, jump {jump}, bars {bars}");
+            }
+        }
+    }
+
+    /// A ringed disc on a flat ground of another colour.
+    fn face_of_disc(middle: (f32, f32), radius: f32, width: usize, height: usize) -> Face {
+        let mut planes = [(); 3].map(|()| Plane::filled(width, height, 0.0));
+        for y in 0..height {
+            for x in 0..width {
+                let r = (x as f32 - middle.0).hypot(y as f32 - middle.1);
+                // Ground with a little texture of its own, so that it is not told by flatness alone.
+                let speck = ((x * 7919 + y * 104_729) % 31) as f32 - 15.0;
+                let colours = if r < radius {
+                    [
+                        170.0 + 25.0 * (r / 6.0 * std::f32::consts::TAU).sin(),
+                        25.0,
+                        60.0,
+                    ]
+                } else {
+                    [90.0 + speck, -5.0, 5.0]
+                };
+                for (plane, colour) in planes.iter_mut().zip(colours) {
+                    plane.data[y * width + x] = colour;
+                }
+            }
+        }
+        let [grey, red_green, yellow_blue] = planes;
+        Face {
+            step_px: 2,
+            grey,
+            red_green,
+            yellow_blue,
+            bounds: [0.0, 0.0, width as f32, height as f32],
+        }
+    }
+
+    fn pith_at(face: &Face, (x, y): (f32, f32)) -> Pith {
+        let (x_px, y_px) = (
+            face.to_photo_px(f64::from(x)),
+            face.to_photo_px(f64::from(y)),
+        );
+        Pith {
+            x_px,
+            y_px,
+            sd_px: 1.0,
+            state: PithState::Seen,
+            agreement: 1.0,
+        }
+    }
+
+    #[test]
+    fn the_edge_of_a_disc_is_found_within_a_step_and_a_half() {
+        let (middle, radius) = ((165.0, 150.0), 110.0);
+        let face = face_of_disc(middle, radius, 340, 300);
+        let edge = trace(&face, &pith_at(&face, (170.0, 150.0)));
+        assert_eq!(
+            (edge.radius_px.len(), edge.in_photo.len()),
+            (AZIMUTHS, AZIMUTHS)
+        );
+        for (degree, found) in edge.radius_px.iter().enumerate() {
+            // Seen from 5 samples to the right of the middle (law of cosines).
+            let (sin, cos) = (degree as f64).to_radians().sin_cos();
+            let expected = -5.0 * cos + (110.0f64.powi(2) - (5.0 * sin).powi(2)).sqrt();
+            let off = found / face.step_px as f64 - expected;
+            assert!(
+                off.abs() < 1.5 * f64::from(STEP),
+                "{off} samples off at {degree} degrees"
+            );
+        }
+        assert!(edge.in_photo.iter().all(|is_in| *is_in));
+        assert!(edge.contrast > 2.0, "{}", edge.contrast);
+        assert_ne!(edge.state, OutlineState::Frame);
+    }
+
+    #[test]
+    fn a_disc_larger_than_the_photo_ends_at_the_frame() {
+        let face = face_of_disc((150.0, 130.0), 400.0, 300, 260);
+        let edge = trace(&face, &pith_at(&face, (150.0, 130.0)));
+        assert_eq!(edge.state, OutlineState::Frame);
+        assert!(edge.in_photo.iter().filter(|is_in| !**is_in).count() > 300);
+    }
+
+    #[test]
+    fn colours_and_textures_keep_within_their_bins() {
+        for value in [-1e4, 0.0, 255.0, 1e4] {
+            assert!(usize::from(colour_bin([value; 3])) < BINS * BINS * BINS);
+            assert!(usize::from(texture_bin(value)) < BINS);
+        }
+        assert_eq!(colour_bin([0.0, -30.0, -30.0]), 0);
+    }
 }

@@ -109,10 +109,22 @@ pub fn find(face: &Face, settings: &Settings) -> Pith {
         let (w, h) = (face.grey.width as f64, face.grey.height as f64);
         (0.0..w).contains(&x) && (0.0..h).contains(&y)
     };
-    let state_at = |x, y| if inside(x, y) { PithState::Seen } else { PithState::Outside };
+    let state_at = |x, y| {
+        if inside(x, y) {
+            PithState::Seen
+        } else {
+            PithState::Outside
+        }
+    };
     if let Some((x_px, y_px)) = settings.pith_px {
         let (x, y) = (face.from_photo_px(x_px), face.from_photo_px(y_px));
-        return Pith { x_px, y_px, sd_px: 1.0, state: state_at(x, y), agreement: 1.0 };
+        return Pith {
+            x_px,
+            y_px,
+            sd_px: 1.0,
+            state: state_at(x, y),
+            agreement: 1.0,
+        };
     }
     let normals = gather(face);
     let (first, agreement) = vote(&normals, face);
@@ -134,11 +146,10 @@ pub fn find(face: &Face, settings: &Settings) -> Pith {
 fn locally_normalised(grey: &Plane, sigma: f32, shrink: usize) -> Plane {
     let spread = sigma / shrink as f32;
     let local = |plane: &Plane| {
-        plane.shrunk(shrink, shrink).blurred(spread, spread, RowBorder::Repeat).stretched(
-            shrink,
-            plane.width,
-            plane.height,
-        )
+        plane
+            .shrunk(shrink, shrink)
+            .blurred(spread, spread, RowBorder::Repeat)
+            .stretched(shrink, plane.width, plane.height)
     };
     let rest = grey.with(&local(grey), |a, b| a - b);
     let power = local(&rest.map(|v| v * v));
@@ -167,7 +178,10 @@ impl Tensors {
             lines.iter_mut().for_each(|line| line.fill(0.0));
             let [xx, xy, yy] = &mut lines;
             for y in block_row * shrink..(block_row + 1) * shrink {
-                let (above, below) = (smooth.row(y.saturating_sub(1)), smooth.row((y + 1).min(h - 1)));
+                let (above, below) = (
+                    smooth.row(y.saturating_sub(1)),
+                    smooth.row((y + 1).min(h - 1)),
+                );
                 let row = smooth.row(y);
                 let mut add = |x: usize, gx: f32| {
                     let gy = below[x] - above[x];
@@ -184,7 +198,11 @@ impl Tensors {
                 }
             }
             for (plane, line) in sums.iter_mut().zip(&lines) {
-                for (sum, block) in plane.row_mut(block_row).iter_mut().zip(line.chunks_exact(shrink)) {
+                for (sum, block) in plane
+                    .row_mut(block_row)
+                    .iter_mut()
+                    .zip(line.chunks_exact(shrink))
+                {
                     *sum = block.iter().sum();
                 }
             }
@@ -236,23 +254,34 @@ fn gather(face: &Face) -> Normals {
             &shrunk
         };
         let tensors = Tensors::of(&locally_normalised(plane, 12.0, 4), 1.2, 4.0, 2);
-        let energies: Vec<f32> = (0..tensors.xx.data.len()).map(|i| tensors.energy(i)).collect();
+        let energies: Vec<f32> = (0..tensors.xx.data.len())
+            .map(|i| tensors.energy(i))
+            .collect();
         let typical = median(&energies);
         let s = scale as f32;
-        let stride = (((plane.width * plane.height) as f32 / (VOTERS as f32)).sqrt() * 1.2).max(1.0);
+        let stride =
+            (((plane.width * plane.height) as f32 / (VOTERS as f32)).sqrt() * 1.2).max(1.0);
         let stride = (stride / tensors.shrink as f32).max(1.0);
         let mut gy = stride / 2.0;
         while gy < tensors.height() as f32 {
             let mut gx = stride / 2.0;
             while gx < tensors.width() as f32 {
-                #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "inside the plane by the loops")]
+                #[allow(
+                    clippy::cast_possible_truncation,
+                    clippy::cast_sign_loss,
+                    reason = "inside the plane by the loops"
+                )]
                 let (column, row) = (gx.floor() as usize, gy.floor() as usize);
                 let i = row * tensors.width() + column;
-                let (x, y) = ((tensors.middle(column) + 0.5) * s - 0.5, (tensors.middle(row) + 0.5) * s - 0.5);
+                let (x, y) = (
+                    (tensors.middle(column) + 0.5) * s - 0.5,
+                    (tensors.middle(row) + 0.5) * s - 0.5,
+                );
                 let b = face.bounds;
                 let coherence = tensors.coherence(i);
                 if coherence > 0.3 && x >= b[0] && y >= b[1] && x < b[2] && y < b[3] {
-                    let weight = coherence.powi(2) * (tensors.energy(i) / typical.max(1e-9)).min(1.5);
+                    let weight =
+                        coherence.powi(2) * (tensors.energy(i) / typical.max(1e-9)).min(1.5);
                     all.push(x, y, tensors.angle(i), weight);
                 }
                 gx += stride;
@@ -268,7 +297,11 @@ fn gather(face: &Face) -> Normals {
 fn balance(normals: &mut Normals) {
     let bin = |nx: f32, ny: f32| {
         let share = (ny.atan2(nx) / std::f32::consts::PI).rem_euclid(1.0);
-        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a share below 1 times the bins")]
+        #[allow(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "a share below 1 times the bins"
+        )]
         let i = (share * DIRECTIONS as f32).floor() as usize;
         i.min(DIRECTIONS - 1)
     };
@@ -277,7 +310,12 @@ fn balance(normals: &mut Normals) {
         totals[bin(normals.nx[i], normals.ny[i])] += normals.weight[i];
     }
     let smooth: Vec<f32> = (0..DIRECTIONS)
-        .map(|i| (totals[(i + DIRECTIONS - 1) % DIRECTIONS] + 2.0 * totals[i] + totals[(i + 1) % DIRECTIONS]) / 4.0)
+        .map(|i| {
+            (totals[(i + DIRECTIONS - 1) % DIRECTIONS]
+                + 2.0 * totals[i]
+                + totals[(i + 1) % DIRECTIONS])
+                / 4.0
+        })
         .collect();
     let mean = smooth.iter().sum::<f32>() / DIRECTIONS as f32;
     for i in 0..normals.len() {
@@ -307,7 +345,11 @@ fn vote(normals: &Normals, face: &Face) -> ((f32, f32), f32) {
         }
         y += step;
     }
-    grid.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.2.total_cmp(&b.2)).then(a.1.total_cmp(&b.1)));
+    grid.sort_by(|a, b| {
+        b.0.total_cmp(&a.0)
+            .then(a.2.total_cmp(&b.2))
+            .then(a.1.total_cmp(&b.1))
+    });
     let mut best = (f32::MIN, (left + w / 2.0, top + h / 2.0));
     for &(score, x, y) in grid.iter().take(6) {
         let (_, (x, y)) = climb(&few, (x, y), score, step / 2.0, core);
@@ -324,12 +366,27 @@ fn vote(normals: &Normals, face: &Face) -> ((f32, f32), f32) {
     (best.1, agreement)
 }
 
-fn climb(normals: &Normals, start: (f32, f32), score: f32, step: f32, core: f32) -> (f32, (f32, f32)) {
+fn climb(
+    normals: &Normals,
+    start: (f32, f32),
+    score: f32,
+    step: f32,
+    core: f32,
+) -> (f32, (f32, f32)) {
     let (mut place, mut best, mut step) = (start, score, step);
     while step > 0.5 {
         let mut moved = false;
         let centre = place;
-        for (dx, dy) in [(-1.0, 0.0), (1.0, 0.0), (0.0, -1.0), (0.0, 1.0), (-1.0, -1.0), (1.0, 1.0), (-1.0, 1.0), (1.0, -1.0)] {
+        for (dx, dy) in [
+            (-1.0, 0.0),
+            (1.0, 0.0),
+            (0.0, -1.0),
+            (0.0, 1.0),
+            (-1.0, -1.0),
+            (1.0, 1.0),
+            (-1.0, 1.0),
+            (1.0, -1.0),
+        ] {
             let (x, y) = (centre.0 + dx * step, centre.1 + dy * step);
             let s = normals.score(x, y, core);
             if s > best {
@@ -350,11 +407,24 @@ fn close_in(face: &Face, start: (f32, f32)) -> (f32, f32, f32) {
     let mut place = start;
     let mut sd = half * 0.05;
     for (window, scale) in [(half / 2.0, 2.0f32), (half / 4.0, 1.5), (half * 0.12, 1.0)] {
-        let Some(cut) = cut_out(&face.grey, place, window) else { break };
-        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a small positive number")]
+        let Some(cut) = cut_out(&face.grey, place, window) else {
+            break;
+        };
+        #[allow(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "a small positive number"
+        )]
         let shrink = (window / 60.0).floor().max(1.0) as usize;
-        let tensors = Tensors::of(&locally_normalised(&cut.plane, 15.0, 1), 1.5 * scale, 4.0 * scale, shrink);
-        let Some((x, y, spread, gain)) = intersect(&cut, &tensors, place, window) else { break };
+        let tensors = Tensors::of(
+            &locally_normalised(&cut.plane, 15.0, 1),
+            1.5 * scale,
+            4.0 * scale,
+            shrink,
+        );
+        let Some((x, y, spread, gain)) = intersect(&cut, &tensors, place, window) else {
+            break;
+        };
         // A step must make the near normals agree better, and stay well inside its window.
         if gain > 0.0 && (x - place.0).hypot(y - place.1) < window * 0.8 {
             place = (x, y);
@@ -381,12 +451,21 @@ const SPOKES: usize = 64;
 fn centre_circles(face: &Face, start: (f32, f32)) -> (f32, f32) {
     let half = (face.grey.width.min(face.grey.height)) as f32 / 2.0;
     let mut place = start;
-    for (reach, search, step, sigma) in
-        [(0.26 * half, 0.14 * half, 0.007 * half, 2.2f32), (0.2 * half, 0.02 * half, 0.005 * half, 1.5), (0.16 * half, 0.006 * half, 0.0015 * half, 1.0)]
-    {
-        let Some(cut) = cut_out(&face.grey, place, reach + search + 8.0) else { break };
-        let plane = locally_normalised(&cut.plane.blurred(sigma * 0.5, sigma * 0.5, RowBorder::Repeat), 14.0, 4)
-            .map(|v| v.clamp(-1.8, 1.8));
+    for (reach, search, step, sigma) in [
+        (0.26 * half, 0.14 * half, 0.007 * half, 2.2f32),
+        (0.2 * half, 0.02 * half, 0.005 * half, 1.5),
+        (0.16 * half, 0.006 * half, 0.0015 * half, 1.0),
+    ] {
+        let Some(cut) = cut_out(&face.grey, place, reach + search + 8.0) else {
+            break;
+        };
+        let plane = locally_normalised(
+            &cut.plane
+                .blurred(sigma * 0.5, sigma * 0.5, RowBorder::Repeat),
+            14.0,
+            4,
+        )
+        .map(|v| v.clamp(-1.8, 1.8));
         let local = (place.0 - cut.left, place.1 - cut.top);
         let circles = Circles::new(&plane, reach, sigma, 0.08 * half);
         let mut means = Vec::new();
@@ -400,7 +479,8 @@ fn centre_circles(face: &Face, start: (f32, f32)) -> (f32, f32) {
                 let far = dx.hypot(dy) / search;
                 if far <= 1.0 {
                     // A far place must be a good deal better than a near one.
-                    let energy = circles.energy(local.0 + dx, local.1 + dy, &mut means) * (1.0 - 0.25 * far * far);
+                    let energy = circles.energy(local.0 + dx, local.1 + dy, &mut means)
+                        * (1.0 - 0.25 * far * far);
                     if energy > best.0 {
                         best = (energy, (place.0 + dx, place.1 + dy));
                     }
@@ -440,27 +520,45 @@ impl<'a> Circles<'a> {
             radii.push(r);
             r += step;
         }
-        let turns: Vec<(f32, f32)> =
-            (0..SPOKES).map(|i| (i as f32 / SPOKES as f32 * std::f32::consts::TAU).sin_cos()).collect();
+        let turns: Vec<(f32, f32)> = (0..SPOKES)
+            .map(|i| (i as f32 / SPOKES as f32 * std::f32::consts::TAU).sin_cos())
+            .collect();
         let offsets = radii
             .iter()
-            .map(|r| (std::array::from_fn(|i| r * turns[i].1), std::array::from_fn(|i| r * turns[i].0)))
+            .map(|r| {
+                (
+                    std::array::from_fn(|i| r * turns[i].1),
+                    std::array::from_fn(|i| r * turns[i].0),
+                )
+            })
             .collect();
         // Small circles have few samples of their own: their mean is noise, so they count less.
         let weights = radii
             .iter()
             .map(|r| r / (r + 12.0) * (1.0 / (1.0 + (r / near).powi(2)) + FAR_SHARE))
             .collect();
-        Circles { plane, radii, offsets, weights }
+        Circles {
+            plane,
+            radii,
+            offsets,
+            weights,
+        }
     }
 
     /// Energy of the steps of the mean along circles about a place, a radius. `means` is room to
     /// work in.
     fn energy(&self, x: f32, y: f32, means: &mut Vec<f32>) -> f32 {
         means.clear();
-        let room = x.min(y).min((self.plane.width - 1) as f32 - x).min((self.plane.height - 1) as f32 - y);
+        let room = x
+            .min(y)
+            .min((self.plane.width - 1) as f32 - x)
+            .min((self.plane.height - 1) as f32 - y);
         for (r, offsets) in self.radii.iter().zip(&self.offsets) {
-            means.push(if *r <= room { self.mean_inside(x, y, offsets) } else { self.mean_cut(x, y, offsets) });
+            means.push(if *r <= room {
+                self.mean_inside(x, y, offsets)
+            } else {
+                self.mean_cut(x, y, offsets)
+            });
         }
         let (mut energy, mut total) = (0.0, 1e-6);
         for (steps, weight) in means.windows(3).zip(&self.weights[1..]) {
@@ -491,19 +589,30 @@ impl<'a> Circles<'a> {
 
     /// Mean along a circle that leaves the plane.
     fn mean_cut(&self, x: f32, y: f32, (dx, dy): &([f32; SPOKES], [f32; SPOKES])) -> f32 {
-        let (w, h) = ((self.plane.width - 1) as f32, (self.plane.height - 1) as f32);
+        let (w, h) = (
+            (self.plane.width - 1) as f32,
+            (self.plane.height - 1) as f32,
+        );
         let (mut sum, mut seen) = (0.0f32, 0usize);
         for (dx, dy) in dx.iter().zip(dy) {
             let (px, py) = (x + dx, y + dy);
             if px >= 0.0 && py >= 0.0 && px <= w && py <= h {
-                #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "inside the plane by the test above")]
+                #[allow(
+                    clippy::cast_possible_truncation,
+                    clippy::cast_sign_loss,
+                    reason = "inside the plane by the test above"
+                )]
                 let i = (px + 0.5) as usize + (py + 0.5) as usize * self.plane.width;
                 sum += self.plane.data[i];
                 seen += 1;
             }
         }
         // Circles that leave the frame for more than half say little.
-        if seen * 2 > SPOKES { sum / seen as f32 } else { 0.0 }
+        if seen * 2 > SPOKES {
+            sum / seen as f32
+        } else {
+            0.0
+        }
     }
 }
 
@@ -515,12 +624,22 @@ struct Cut {
 
 fn cut_out(grey: &Plane, place: (f32, f32), reach: f32) -> Option<Cut> {
     let edge = |v: f32, size: usize| {
-        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped to the plane")]
+        #[allow(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "clamped to the plane"
+        )]
         let i = v.round().clamp(0.0, size as f32) as usize;
         i
     };
-    let (x0, x1) = (edge(place.0 - reach, grey.width), edge(place.0 + reach, grey.width));
-    let (y0, y1) = (edge(place.1 - reach, grey.height), edge(place.1 + reach, grey.height));
+    let (x0, x1) = (
+        edge(place.0 - reach, grey.width),
+        edge(place.0 + reach, grey.width),
+    );
+    let (y0, y1) = (
+        edge(place.1 - reach, grey.height),
+        edge(place.1 + reach, grey.height),
+    );
     if x1 < x0 + 20 || y1 < y0 + 20 {
         return None;
     }
@@ -528,17 +647,29 @@ fn cut_out(grey: &Plane, place: (f32, f32), reach: f32) -> Option<Cut> {
     for y in y0..y1 {
         plane.row_mut(y - y0).copy_from_slice(&grey.row(y)[x0..x1]);
     }
-    Some(Cut { plane, left: x0 as f32, top: y0 as f32 })
+    Some(Cut {
+        plane,
+        left: x0 as f32,
+        top: y0 as f32,
+    })
 }
 
 /// Weighted least-squares meeting point of the normals in a window, its sd, and how much better
 /// they agree there than at the place before (share of their weight).
-fn intersect(cut: &Cut, tensors: &Tensors, start: (f32, f32), window: f32) -> Option<(f32, f32, f32, f32)> {
+fn intersect(
+    cut: &Cut,
+    tensors: &Tensors,
+    start: (f32, f32),
+    window: f32,
+) -> Option<(f32, f32, f32, f32)> {
     let mut normals = Normals::default();
     for row in 0..tensors.height() {
         for column in 0..tensors.width() {
             let i = row * tensors.width() + column;
-            let (x, y) = (tensors.middle(column) + cut.left, tensors.middle(row) + cut.top);
+            let (x, y) = (
+                tensors.middle(column) + cut.left,
+                tensors.middle(row) + cut.top,
+            );
             normals.push(x, y, tensors.angle(i), tensors.coherence(i).powi(2));
         }
     }
@@ -597,7 +728,143 @@ fn intersect(cut: &Cut, tensors: &Tensors, start: (f32, f32), window: f32) -> Op
 }
 
 fn median(values: &[f32]) -> f32 {
-    let mut sorted: Vec<f32> = values.iter().copied().step_by(values.len().div_ceil(4096).max(1)).collect();
+    let mut sorted: Vec<f32> = values
+        .iter()
+        .copied()
+        .step_by(values.len().div_ceil(4096).max(1))
+        .collect();
     sorted.sort_by(f32::total_cmp);
     sorted.get(sorted.len() / 2).copied().unwrap_or(0.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Rings of 9 samples about a place, on a face of 4 px a sample.
+    fn face_of_rings(middle: (f32, f32), width: usize, height: usize) -> Face {
+        let mut grey = Plane::filled(width, height, 0.0);
+        for y in 0..height {
+            for x in 0..width {
+                let r = (x as f32 - middle.0).hypot(y as f32 - middle.1);
+                grey.data[y * width + x] = 140.0 + 40.0 * (r / 9.0 * std::f32::consts::TAU).sin();
+            }
+        }
+        let flat = Plane::filled(width, height, 0.0);
+        let bounds = [0.0, 0.0, width as f32, height as f32];
+        Face {
+            step_px: 4,
+            grey,
+            red_green: flat.clone(),
+            yellow_blue: flat,
+            bounds,
+        }
+    }
+
+    #[test]
+    fn the_pith_of_drawn_rings_is_found_within_half_a_sample() {
+        for middle in [(151.3, 120.8), (190.0, 88.4)] {
+            let face = face_of_rings(middle, 320, 260);
+            let pith = find(&face, &Settings::default());
+            let (x, y) = (face.from_photo_px(pith.x_px), face.from_photo_px(pith.y_px));
+            let off = (x - f64::from(middle.0)).hypot(y - f64::from(middle.1));
+            assert!(off < 0.5, "{off} off {middle:?}: {x} {y}");
+            assert_eq!(pith.state, PithState::Seen);
+            assert!(pith.agreement > 0.8, "{}", pith.agreement);
+        }
+    }
+
+    #[test]
+    fn a_given_pith_is_taken_and_may_lie_outside() {
+        let face = face_of_rings((150.0, 120.0), 320, 260);
+        let at = |x, y| {
+            find(
+                &face,
+                &Settings {
+                    pith_px: Some((x, y)),
+                    ..Settings::default()
+                },
+            )
+        };
+        assert_eq!((at(30.0, 40.5).x_px, at(30.0, 40.5).y_px), (30.0, 40.5));
+        assert_eq!(at(30.0, 40.5).state, PithState::Seen);
+        assert_eq!(at(-60.0, 40.5).state, PithState::Outside);
+    }
+
+    #[test]
+    fn tiny_and_empty_looking_photos_get_some_finite_place() {
+        for (width, height) in [(1, 1), (3, 40), (25, 21)] {
+            let mut face = face_of_rings((150.0, 120.0), width, height);
+            face.grey.data.fill(128.0);
+            let pith = find(&face, &Settings::default());
+            assert!(
+                pith.x_px.is_finite() && pith.y_px.is_finite() && pith.sd_px > 0.0,
+                "{width} x {height}"
+            );
+        }
+    }
+
+    #[test]
+    fn a_ramp_has_one_direction_and_full_coherence() {
+        let data = (0..40 * 30)
+            .map(|i| (i % 40) as f32 * 3.0 + (i / 40) as f32 * 3.0)
+            .collect();
+        let tensors = Tensors::of(
+            &Plane {
+                width: 40,
+                height: 30,
+                data,
+            },
+            1.0,
+            2.0,
+            2,
+        );
+        assert_eq!((tensors.width(), tensors.height()), (20, 15));
+        let i = 7 * tensors.width() + 10;
+        assert!(
+            (tensors.angle(i).to_degrees() - 45.0).abs() < 0.1,
+            "{}",
+            tensors.angle(i).to_degrees()
+        );
+        assert!(tensors.coherence(i) > 0.999);
+        // Blocks of two: the first middle lies between samples 0 and 1.
+        assert_eq!(tensors.middle(0), 0.5);
+    }
+
+    #[test]
+    fn circles_inside_and_cut_agree_and_peak_in_the_middle() {
+        let face = face_of_rings((60.0, 55.0), 121, 111);
+        let circles = Circles::new(&face.grey, 40.0, 1.5, 10.0);
+        for offsets in &circles.offsets {
+            let (inside, cut) = (
+                circles.mean_inside(60.2, 54.9, offsets),
+                circles.mean_cut(60.2, 54.9, offsets),
+            );
+            assert!((inside - cut).abs() < 1e-2, "{inside} {cut}");
+        }
+        let mut means = Vec::new();
+        let top = circles.energy(60.0, 55.0, &mut means);
+        for (x, y) in [(63.0, 55.0), (60.0, 51.0), (20.0, 55.0), (3.0, 2.0)] {
+            assert!(circles.energy(x, y, &mut means) < 0.5 * top, "{x} {y}");
+        }
+    }
+
+    #[test]
+    fn a_straight_texture_is_held_down_to_the_mean_of_the_directions() {
+        let mut normals = Normals::default();
+        for i in 0..3600 {
+            normals.push(0.0, 0.0, (i as f32 * 0.1).to_radians(), 1.0);
+            normals.push(0.0, 0.0, 0.3, 1.0);
+        }
+        balance(&mut normals);
+        let along: f32 = (0..normals.len())
+            .step_by(2)
+            .map(|i| normals.weight[i])
+            .sum();
+        let saw: f32 = (1..normals.len())
+            .step_by(2)
+            .map(|i| normals.weight[i])
+            .sum();
+        assert!(saw < 0.3 * along, "{saw} {along}");
+    }
 }
