@@ -41,7 +41,10 @@ const RAYS: usize = 180;
 const STEP: f32 = 2.0;
 
 /// Bins a colour axis of the histograms.
-const BINS: usize = 14;
+const BINS: usize = SIDE as usize;
+
+/// The same, as bins are kept.
+const SIDE: u16 = 14;
 
 /// What the change across the path weighs beside the odds gathered along a ray.
 const CHANGE_WEIGHT: f32 = 3.5;
@@ -127,7 +130,7 @@ fn cast(face: &Face, pith: &Pith) -> Rays {
     let texture = grey
         .with(&mean, |a, b| (a - b) * (a - b))
         .blurred(3.0, 1.5, RowBorder::Wrap)
-        .map(|v| (v + 1.0).ln() * 12.0);
+        .map(|v| v.ln_1p() * 12.0);
     let bins = (0..RAYS * n)
         .map(|at| {
             (
@@ -306,8 +309,13 @@ fn change(rays: &Rays, share: f32, wanted: impl Fn(usize) -> std::ops::Range<usi
             };
             let seen = rays.visible[ray];
             let wanted = wanted(ray);
-            for i in wanted.start.max(3)..wanted.end.min(seen.saturating_sub(2)) {
-                let w = lengths[i];
+            let end = wanted.end.min(seen.saturating_sub(2));
+            for (i, &w) in lengths
+                .iter()
+                .enumerate()
+                .take(end)
+                .skip(wanted.start.max(3))
+            {
                 let (a, b) = (i.saturating_sub(w), (i + w).min(seen));
                 if i - a < 2 || b - i < 3 {
                     continue;
@@ -344,7 +352,6 @@ fn colour_bin([grey, red_green, yellow_blue]: [f32; 3]) -> u16 {
         let i = (share * BINS as f32) as u16;
         i
     };
-    const SIDE: u16 = BINS as u16;
     (axis(grey, 0.0, 256.0) * SIDE + axis(red_green, -30.0, 80.0)) * SIDE
         + axis(yellow_blue, -30.0, 120.0)
 }
@@ -368,13 +375,12 @@ fn learn(rays: &Rays, path: &[usize]) -> Learned {
         texture_in: vec![1.0; BINS],
         texture_out: vec![1.0; BINS],
     };
-    for ray in 0..RAYS {
-        for i in 0..rays.visible[ray] {
-            let (colour, texture) = rays.bins[ray * n + i];
+    for ((bins, seen), edge) in rays.bins.chunks_exact(n).zip(&rays.visible).zip(path) {
+        for (i, &(colour, texture)) in bins[..*seen].iter().enumerate() {
             let (colour, texture) = (usize::from(colour), usize::from(texture));
             // A sample stands for an area that grows with its distance; the outer wood matters most.
             let weight = i as f32;
-            if i < path[ray] {
+            if i < *edge {
                 learned.inside[colour] += weight;
                 learned.texture_in[texture] += weight;
             } else {
@@ -399,9 +405,9 @@ fn learn(rays: &Rays, path: &[usize]) -> Learned {
 }
 
 /// A little of each bin goes to its neighbours on the three axes.
-fn smooth_bins(bins: &mut Vec<f32>) {
+fn smooth_bins(bins: &mut [f32]) {
     for stride in [1, BINS, BINS * BINS] {
-        let old = bins.clone();
+        let old = bins.to_vec();
         for (i, value) in bins.iter_mut().enumerate() {
             let place = i / stride % BINS;
             let below = if place > 0 { old[i - stride] } else { old[i] };
@@ -509,9 +515,8 @@ fn inside_bark(rays: &Rays, path: &[usize]) -> Vec<usize> {
             gain.data[ray * n + i] = sum;
             let at = ray * n + i;
             let mut distance = 0.0;
-            for axis in 0..3 {
-                let (mean, sd) = model[ray][axis];
-                distance += ((rays.colour[axis].data[at] - mean) / sd).powi(2);
+            for ((mean, sd), plane) in model[ray].iter().zip(&rays.colour) {
+                distance += ((plane.data[at] - mean) / sd).powi(2);
             }
             // Wood lies within about 2.6 sd over the three axes (7 of chi-square).
             sum += (7.0 - distance).clamp(-7.0, 3.0);

@@ -30,11 +30,11 @@ pub(super) fn closed_path(gain: &Plane, jump: usize, toll: f32) -> Vec<usize> {
         let next = &mut rest[jump..jump + n];
         let mut top = f32::MIN;
         for ((next, best), gain) in next.iter_mut().zip(&best).zip(row) {
-            let is_barred = *gain == f32::MIN || *best == f32::MIN;
-            *next = if is_barred { f32::MIN } else { best + gain };
+            let is_open = *gain > f32::MIN && *best > f32::MIN;
+            *next = if is_open { best + gain } else { f32::MIN };
             top = if *next > top { *next } else { top };
         }
-        if top == f32::MIN {
+        if top <= f32::MIN {
             // The frame steps further than a path may: start again from this ray.
             next.copy_from_slice(row);
             is_start[t] = true;
@@ -47,7 +47,7 @@ pub(super) fn closed_path(gain: &Plane, jump: usize, toll: f32) -> Vec<usize> {
     let mut path = vec![0; rays];
     for t in (rays..turns).rev() {
         path[t % rays] = at;
-        if is_start[t] || score(t, at) == f32::MIN {
+        if is_start[t] || score(t, at) <= f32::MIN {
             continue;
         }
         let mut best = f32::MIN;
