@@ -47,29 +47,33 @@ impl Face {
 
 /// Shrinks the photo to its working size.
 pub fn view(photo: &Photo, settings: &Settings) -> Face {
-    let (width, height) = (photo.pixels.width() as usize, photo.pixels.height() as usize);
+    let (width, height) = (
+        photo.pixels.width() as usize,
+        photo.pixels.height() as usize,
+    );
     let step = ((width.max(height) + LONGEST_SIDE / 2) / LONGEST_SIDE).max(1);
     let (w, h) = (width / step, height / step);
-    let mut sums = vec![[0u32; 3]; w];
-    let (mut grey, mut red_green, mut yellow_blue) =
-        (Plane::filled(w, h, 0.0), Plane::filled(w, h, 0.0), Plane::filled(w, h, 0.0));
+    let (mut grey, mut red_green, mut yellow_blue) = (
+        Plane::filled(w, h, 0.0),
+        Plane::filled(w, h, 0.0),
+        Plane::filled(w, h, 0.0),
+    );
     let raw = photo.pixels.as_raw();
     let share = 1.0 / (step * step) as f32;
+    // First down the columns, channel by channel, which vectorises; then along the row of sums.
+    let mut sums = vec![0u32; w * step * 3];
+    let mut few = vec![0u16; w * step * 3];
     for y in 0..h {
-        sums.fill([0; 3]);
-        for dy in 0..step {
-            let start = (y * step + dy) * width * 3;
-            let row = &raw[start..start + w * step * 3];
-            for (sum, block) in sums.iter_mut().zip(row.chunks_exact(3 * step)) {
-                for pixel in block.chunks_exact(3) {
-                    sum[0] += u32::from(pixel[0]);
-                    sum[1] += u32::from(pixel[1]);
-                    sum[2] += u32::from(pixel[2]);
+        let lines = (y * step..(y + 1) * step).map(|y| &raw[y * width * 3..][..w * step * 3]);
+        add_lines(lines, &mut few, &mut sums);
+        for (x, block) in sums.chunks_exact(3 * step).enumerate() {
+            let mut total = [0u32; 3];
+            for pixel in block.chunks_exact(3) {
+                for (total, sum) in total.iter_mut().zip(pixel) {
+                    *total += sum;
                 }
             }
-        }
-        for (x, sum) in sums.iter().enumerate() {
-            let [r, g, b] = sum.map(|v| v as f32 * share);
+            let [r, g, b] = total.map(|v| v as f32 * share);
             grey.data[y * w + x] = LUMINANCE[0] * r + LUMINANCE[1] * g + LUMINANCE[2] * b;
             red_green.data[y * w + x] = r - g;
             yellow_blue.data[y * w + x] = (r + g) / 2.0 - b;
@@ -87,5 +91,93 @@ pub fn view(photo: &Photo, settings: &Settings) -> Face {
             ]
         }
     };
-    Face { step_px: step, grey, red_green, yellow_blue, bounds }
+    Face {
+        step_px: step,
+        grey,
+        red_green,
+        yellow_blue,
+        bounds,
+    }
+}
+
+/// Sums lines of a photo channel by channel into `sums`; `few` is room of the same length.
+fn add_lines<'a>(lines: impl Iterator<Item = &'a [u8]>, few: &mut [u16], sums: &mut [u32]) {
+    sums.fill(0);
+    few.fill(0);
+    let mut held = 0;
+    let mut hand_over = |few: &mut [u16]| {
+        for (sum, few) in sums.iter_mut().zip(few) {
+            *sum += u32::from(*few);
+            *few = 0;
+        }
+    };
+    for line in lines {
+        // 257 lines of 255 are as much as 16 bits hold.
+        if held == 257 {
+            hand_over(few);
+            held = 0;
+        }
+        for (few, value) in few.iter_mut().zip(line) {
+            *few += u16::from(*value);
+        }
+        held += 1;
+    }
+    hand_over(few);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use image::{Rgb, RgbImage};
+
+    fn photo(pixels: RgbImage) -> Photo {
+        Photo {
+            file: "log-7.jpg".to_owned(),
+            sha256: String::new(),
+            pixels,
+        }
+    }
+
+    #[test]
+    fn a_sample_is_the_mean_of_its_block_in_luminance_and_colours() {
+        let pixels = RgbImage::from_fn(1801, 900, |x, y| {
+            Rgb([(x % 2 * 10) as u8, (y % 2 * 20) as u8, 30])
+        });
+        let face = view(&photo(pixels), &Settings::default());
+        assert_eq!(
+            (face.step_px, face.grey.width, face.grey.height),
+            (2, 900, 450)
+        );
+        for (plane, expected) in [
+            (&face.grey, 0.2 * 5.0 + 0.5 * 10.0 + 0.3 * 30.0),
+            (&face.red_green, 5.0 - 10.0),
+            (&face.yellow_blue, 7.5 - 30.0),
+        ] {
+            assert!(
+                plane.data.iter().all(|v| (v - expected).abs() < 1e-4),
+                "{expected} {}",
+                plane.at(0, 0)
+            );
+        }
+    }
+
+    #[test]
+    fn a_small_photo_keeps_its_pixels_and_places_come_back() {
+        let pixels = RgbImage::from_fn(40, 30, |x, y| Rgb([x as u8, y as u8, 0]));
+        let face = view(&photo(pixels), &Settings::default());
+        assert_eq!(face.step_px, 1);
+        assert!((face.grey.at(7, 4) - (0.2 * 7.0 + 0.5 * 4.0)).abs() < 1e-5);
+        let large = Face { step_px: 4, ..face };
+        // The first block of 4 pixels has its middle at 1.5.
+        assert_eq!(large.to_photo_px(0.0), 1.5);
+        assert_eq!(large.from_photo_px(large.to_photo_px(12.3)), 12.3);
+    }
+
+    #[test]
+    fn many_white_lines_do_not_overflow() {
+        let line = [255u8; 6];
+        let (mut few, mut sums) = (vec![0; 6], vec![0; 6]);
+        add_lines(std::iter::repeat_n(&line[..], 1000), &mut few, &mut sums);
+        assert_eq!(sums, vec![255_000; 6]);
+    }
 }

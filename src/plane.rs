@@ -27,7 +27,11 @@ pub enum RowBorder {
 impl Plane {
     /// A plane of one value.
     pub fn filled(width: usize, height: usize, value: f32) -> Self {
-        Plane { width, height, data: vec![value; width * height] }
+        Plane {
+            width,
+            height,
+            data: vec![value; width * height],
+        }
     }
 
     /// One row.
@@ -47,14 +51,27 @@ impl Plane {
 
     /// A plane of the same shape, sample by sample.
     pub fn map(&self, f: impl Fn(f32) -> f32) -> Plane {
-        Plane { width: self.width, height: self.height, data: self.data.iter().map(|v| f(*v)).collect() }
+        Plane {
+            width: self.width,
+            height: self.height,
+            data: self.data.iter().map(|v| f(*v)).collect(),
+        }
     }
 
     /// A plane made of two of the same shape, sample by sample.
     pub fn with(&self, other: &Plane, f: impl Fn(f32, f32) -> f32) -> Plane {
         debug_assert_eq!((self.width, self.height), (other.width, other.height));
-        let data = self.data.iter().zip(&other.data).map(|(a, b)| f(*a, *b)).collect();
-        Plane { width: self.width, height: self.height, data }
+        let data = self
+            .data
+            .iter()
+            .zip(&other.data)
+            .map(|(a, b)| f(*a, *b))
+            .collect();
+        Plane {
+            width: self.width,
+            height: self.height,
+            data,
+        }
     }
 
     /// Gaussian blur, sigma along the rows and across them, samples; beyond the ends of a row its
@@ -63,8 +80,16 @@ impl Plane {
     /// Taps reach to three sigma; both axes are plain convolutions, arranged so that the compiler
     /// vectorises them.
     pub fn blurred(&self, sigma_along: f32, sigma_across: f32, border: RowBorder) -> Plane {
-        let along = if sigma_along > 0.0 { self.blurred_along(&kernel(sigma_along)) } else { self.clone() };
-        if sigma_across > 0.0 { along.blurred_across(&kernel(sigma_across), border) } else { along }
+        let along = if sigma_along > 0.0 {
+            self.blurred_along(&kernel(sigma_along))
+        } else {
+            self.clone()
+        };
+        if sigma_across > 0.0 {
+            along.blurred_across(&kernel(sigma_across), border)
+        } else {
+            along
+        }
     }
 
     fn blurred_along(&self, taps: &[f32]) -> Plane {
@@ -87,18 +112,15 @@ impl Plane {
 
     fn blurred_across(&self, taps: &[f32], border: RowBorder) -> Plane {
         let mut out = Plane::filled(self.width, self.height, 0.0);
+        let mut pairs = Vec::with_capacity(taps.len());
         for y in 0..self.height {
-            let target = &mut out.data[y * self.width..(y + 1) * self.width];
-            for (value, source) in target.iter_mut().zip(self.row(y)) {
-                *value = taps[0] * source;
-            }
+            pairs.clear();
             for (d, tap) in taps.iter().enumerate().skip(1) {
                 let above = self.row(neighbour_row(y, d, false, self.height, border));
                 let below = self.row(neighbour_row(y, d, true, self.height, border));
-                for ((value, a), b) in target.iter_mut().zip(above).zip(below) {
-                    *value += tap * (a + b);
-                }
+                pairs.push((*tap, above, below));
             }
+            gather_pairs(taps[0], self.row(y), &pairs, out.row_mut(y));
         }
         out
     }
@@ -122,13 +144,50 @@ impl Plane {
         out
     }
 
+    /// Larger by a whole factor: the way back from [`Plane::shrunk`] to a plane of `width` by
+    /// `height` samples, straight in both axes between the middles of the blocks.
+    pub fn stretched(&self, factor: usize, width: usize, height: usize) -> Plane {
+        // Block before a sample and the share of the block after it.
+        let between = |i: usize, blocks: usize| {
+            let twice = 2 * i + 1;
+            let last = blocks.saturating_sub(1);
+            let before = (twice.saturating_sub(factor) / (2 * factor)).min(last);
+            let beyond = twice as f32 / (2 * factor) as f32 - 0.5 - before as f32;
+            (before, (before + 1).min(last), beyond.clamp(0.0, 1.0))
+        };
+        let columns: Vec<(usize, usize, f32)> =
+            (0..width).map(|x| between(x, self.width)).collect();
+        let mut line = vec![0.0f32; self.width];
+        let mut data = Vec::with_capacity(width * height);
+        for y in 0..height {
+            let (above, below, share) = between(y, self.height);
+            for ((value, a), b) in line.iter_mut().zip(self.row(above)).zip(self.row(below)) {
+                *value = a + share * (b - a);
+            }
+            data.extend(
+                columns
+                    .iter()
+                    .map(|&(a, b, share)| line[a] + share * (line[b] - line[a])),
+            );
+        }
+        Plane {
+            width,
+            height,
+            data,
+        }
+    }
+
     /// The value between samples, straight in both axes; beyond the borders the border goes on.
     pub fn sampled(&self, x: f32, y: f32) -> f32 {
         let x = x.clamp(0.0, (self.width - 1) as f32);
         let y = y.clamp(0.0, (self.height - 1) as f32);
         let (x0, y0) = (x.floor(), y.floor());
         let (fx, fy) = (x - x0, y - y0);
-        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped into the plane above")]
+        #[allow(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "clamped into the plane above"
+        )]
         let (x0, y0) = (x0 as usize, y0 as usize);
         let (x1, y1) = ((x0 + 1).min(self.width - 1), (y0 + 1).min(self.height - 1));
         let top = self.at(x0, y0) * (1.0 - fx) + self.at(x1, y0) * fx;
@@ -139,9 +198,15 @@ impl Plane {
 
 /// Half of a Gaussian's taps, the middle one first, all together summing to one.
 fn kernel(sigma: f32) -> Vec<f32> {
-    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a small positive number, rounded up")]
+    #[allow(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "a small positive number, rounded up"
+    )]
     let reach = (3.0 * sigma).ceil().max(1.0) as usize;
-    let mut taps: Vec<f32> = (0..=reach).map(|i| (-0.5 * (i as f32 / sigma).powi(2)).exp()).collect();
+    let mut taps: Vec<f32> = (0..=reach)
+        .map(|i| (-0.5 * (i as f32 / sigma).powi(2)).exp())
+        .collect();
     let sum = taps[0] + 2.0 * taps[1..].iter().sum::<f32>();
     taps.iter_mut().for_each(|t| *t /= sum);
     taps
@@ -150,20 +215,53 @@ fn kernel(sigma: f32) -> Vec<f32> {
 /// `target[i]` is the symmetric convolution of `padded` about `i + taps.len() - 1`.
 fn convolve(padded: &[f32], taps: &[f32], target: &mut [f32]) {
     let (reach, n) = (taps.len() - 1, target.len());
-    let middle = &padded[reach..reach + n];
-    for (value, source) in target.iter_mut().zip(middle) {
-        *value = taps[0] * source;
-    }
-    for (d, tap) in taps.iter().enumerate().skip(1) {
-        let before = &padded[reach - d..reach - d + n];
-        let after = &padded[reach + d..reach + d + n];
-        for ((value, a), b) in target.iter_mut().zip(before).zip(after) {
-            *value += tap * (a + b);
+    let pairs: Vec<(f32, &[f32], &[f32])> = (1..=reach)
+        .map(|d| {
+            (
+                taps[d],
+                &padded[reach - d..reach - d + n],
+                &padded[reach + d..reach + d + n],
+            )
+        })
+        .collect();
+    gather_pairs(taps[0], &padded[reach..reach + n], &pairs, target);
+}
+
+/// Samples that are summed together in registers.
+const LANES: usize = 16;
+
+/// `target` is `tap * middle` and, for each pair of lines, their tap times their sum.
+fn gather_pairs(tap: f32, middle: &[f32], pairs: &[(f32, &[f32], &[f32])], target: &mut [f32]) {
+    let whole = target.len() / LANES * LANES;
+    for start in (0..whole).step_by(LANES) {
+        let mut sums = [0.0f32; LANES];
+        for (sum, source) in sums.iter_mut().zip(&middle[start..start + LANES]) {
+            *sum = tap * source;
         }
+        for (tap, before, after) in pairs {
+            let (before, after) = (&before[start..start + LANES], &after[start..start + LANES]);
+            for i in 0..LANES {
+                sums[i] += tap * (before[i] + after[i]);
+            }
+        }
+        target[start..start + LANES].copy_from_slice(&sums);
+    }
+    for i in whole..target.len() {
+        let mut sum = tap * middle[i];
+        for (tap, before, after) in pairs {
+            sum += tap * (before[i] + after[i]);
+        }
+        target[i] = sum;
     }
 }
 
-fn neighbour_row(y: usize, distance: usize, below: bool, height: usize, border: RowBorder) -> usize {
+fn neighbour_row(
+    y: usize,
+    distance: usize,
+    below: bool,
+    height: usize,
+    border: RowBorder,
+) -> usize {
     match (border, below) {
         (RowBorder::Repeat, false) => y.saturating_sub(distance),
         (RowBorder::Repeat, true) => (y + distance).min(height - 1),
@@ -191,7 +289,11 @@ pub fn blur_line(line: &[f32], sigma: f32) -> Vec<f32> {
 pub fn line_at(line: &[f32], place: f32) -> f32 {
     let place = place.clamp(0.0, (line.len() - 1) as f32);
     let whole = place.floor();
-    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped into the line above")]
+    #[allow(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "clamped into the line above"
+    )]
     let i = whole as usize;
     let part = place - whole;
     line[i] + part * (line[(i + 1).min(line.len() - 1)] - line[i])
@@ -225,9 +327,15 @@ mod tests {
 
     #[test]
     fn the_fast_blur_agrees_with_the_plain_one() {
-        for (width, height) in [(1, 1), (7, 1), (1, 9), (13, 11)] {
-            let data = (0..width * height).map(|i| ((i * 37) % 101) as f32).collect();
-            let plane = Plane { width, height, data };
+        for (width, height) in [(1, 1), (7, 1), (1, 9), (13, 11), (37, 5)] {
+            let data = (0..width * height)
+                .map(|i| ((i * 37) % 101) as f32)
+                .collect();
+            let plane = Plane {
+                width,
+                height,
+                data,
+            };
             let fast = plane.blurred(1.7, 2.3, RowBorder::Wrap);
             let plain = plain_blur(&plane, 1.7, 2.3);
             for (a, b) in fast.data.iter().zip(&plain.data) {
@@ -238,13 +346,43 @@ mod tests {
 
     #[test]
     fn shrinking_keeps_the_mean_of_whole_blocks() {
-        let plane = Plane { width: 4, height: 2, data: vec![1.0, 3.0, 5.0, 7.0, 1.0, 3.0, 5.0, 7.0] };
+        let plane = Plane {
+            width: 4,
+            height: 2,
+            data: vec![1.0, 3.0, 5.0, 7.0, 1.0, 3.0, 5.0, 7.0],
+        };
         assert_eq!(plane.shrunk(2, 2).data, vec![2.0, 6.0]);
     }
 
     #[test]
+    fn stretching_puts_a_ramp_back_between_the_middles_of_its_blocks() {
+        let data = (0..12 * 8)
+            .map(|i| ((i % 12) * 2 + (i / 12) * 5) as f32)
+            .collect();
+        let ramp = Plane {
+            width: 12,
+            height: 8,
+            data,
+        };
+        let back = ramp.shrunk(4, 4).stretched(4, 12, 8);
+        for y in 2..6 {
+            for x in 2..10 {
+                assert!((back.at(x, y) - ramp.at(x, y)).abs() < 1e-4, "{x} {y}");
+            }
+        }
+        // Before the first middle, 1.5 on both axes, its value goes on.
+        assert!((back.at(0, 0) - 10.5).abs() < 1e-4);
+        // Samples beyond the last whole block.
+        assert_eq!(ramp.shrunk(5, 5).stretched(5, 12, 8).data.len(), 96);
+    }
+
+    #[test]
     fn values_between_samples_lie_on_a_ramp() {
-        let plane = Plane { width: 3, height: 2, data: vec![0.0, 1.0, 2.0, 10.0, 11.0, 12.0] };
+        let plane = Plane {
+            width: 3,
+            height: 2,
+            data: vec![0.0, 1.0, 2.0, 10.0, 11.0, 12.0],
+        };
         assert!((plane.sampled(1.25, 0.5) - 6.25).abs() < 1e-6);
         assert!((line_at(&[0.0, 2.0, 4.0], 1.5) - 3.0).abs() < 1e-6);
     }

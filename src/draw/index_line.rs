@@ -41,6 +41,7 @@ fn score(photo: &RgbImage, reading: &Reading, azimuth: usize) -> f64 {
     let (sin, cos) = (azimuth as f64).to_radians().sin_cos();
     let (x0, y0) = (reading.pith.x_px, reading.pith.y_px);
     let grey = |r: f64| grey_at(photo, x0 + r * cos, y0 + r * sin);
+    let in_photo = |r: f64| pixel_at(photo, x0 + r * cos, y0 + r * sin).is_some();
     let mut sum = 0.0;
     let mut before: Option<f64> = Some(0.0);
     for ring in &reading.rings {
@@ -48,7 +49,7 @@ fn score(photo: &RgbImage, reading: &Reading, azimuth: usize) -> f64 {
             before = None;
             continue;
         };
-        if grey(here).is_some() {
+        if in_photo(here) {
             let width = before.map_or(EASY_WIDTH_PX, |b| here - b);
             let reach = (0.25 * width).clamp(1.0, 4.0);
             let step = match (grey(here - reach), grey(here + reach)) {
@@ -64,17 +65,24 @@ fn score(photo: &RgbImage, reading: &Reading, azimuth: usize) -> f64 {
     sum
 }
 
-/// Mean of the channels of the pixel at a place, or `None` off the photo.
-fn grey_at(photo: &RgbImage, x: f64, y: f64) -> Option<f64> {
-    let (x, y) = (x.round(), y.round());
+/// Column and row of the pixel at a place, or `None` off the photo.
+fn pixel_at(photo: &RgbImage, x: f64, y: f64) -> Option<(u32, u32)> {
+    // Half a pixel on and cut off: `round` is a call on plain x86-64.
+    let (x, y) = (x + 0.5, y + 0.5);
     if !(x >= 0.0 && y >= 0.0 && x < f64::from(photo.width()) && y < f64::from(photo.height())) {
         return None;
     }
     #[allow(
         clippy::cast_possible_truncation,
         clippy::cast_sign_loss,
-        reason = "inside the photo, whole"
+        reason = "inside the photo, where cutting off is rounding down"
     )]
-    let pixel = photo.get_pixel(x as u32, y as u32);
-    Some(pixel.0.iter().map(|c| f64::from(*c)).sum::<f64>() / 3.0)
+    Some((x as u32, y as u32))
+}
+
+/// Mean of the channels of the pixel at a place, or `None` off the photo.
+fn grey_at(photo: &RgbImage, x: f64, y: f64) -> Option<f64> {
+    let (x, y) = pixel_at(photo, x, y)?;
+    let [r, g, b] = photo.get_pixel(x, y).0.map(u32::from);
+    Some(f64::from(r + g + b) / 3.0)
 }

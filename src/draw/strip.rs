@@ -36,9 +36,6 @@ const MAX_SCALE: f64 = 3.0;
 /// What lies outside the photo.
 const OUTSIDE: Rgb3 = [58, 62, 70];
 
-/// Looks at the photo for each row of the strip, side by side within the row.
-const LOOKS: [f64; 2] = [0.25, 0.75];
-
 /// Draws the strip of a reading: at most 6000 x 1200 px.
 ///
 /// A reading without rings gets its photo unwrapped, without lines. A pith outside the photo gets
@@ -253,75 +250,73 @@ fn unwrap(
     let wide = picture.width() as usize;
     let width = (layout.width as usize).min(wide - frame.left as usize);
     let (x0, y0) = (single(reading.pith.x_px), single(reading.pith.y_px));
-    let mut sums = vec![[0.0_f32; 3]; width];
     for row in 0..ROWS {
-        sums.fill([0.0; 3]);
-        for look in LOOKS {
-            let azimuth = layout.azimuth_of(f64::from(row) + look);
-            let knots = layout.knots(reading, azimuth);
-            let (sin, cos) = azimuth.to_radians().sin_cos();
-            let (sin, cos) = (single(sin), single(cos));
-            let mut next = 0;
-            let (mut from, mut radius, mut rate) = (0.0, layout.start_px, 1.0 / layout.scale);
-            if let Some(first) = knots.first()
-                && first.0 > 0.0
-            {
-                radius = first.1 - first.0 * rate;
-            }
-            for (column, sum) in sums.iter_mut().enumerate() {
-                let column = column as f64 + 0.5;
-                while next < knots.len() && knots[next].0 <= column {
-                    (from, radius) = knots[next];
-                    next += 1;
-                    rate = knots.get(next).map_or(1.0 / layout.scale, |to| {
-                        (to.1 - radius) / (to.0 - from).max(1e-6)
-                    });
-                }
-                let r = single(radius + (column - from) * rate);
-                let colour = look_at(photo, x0 + r * cos, y0 + r * sin);
-                for (sum, channel) in sum.iter_mut().zip(colour) {
-                    *sum += channel;
-                }
-            }
+        let azimuth = layout.azimuth_of(f64::from(row) + 0.5);
+        let knots = layout.knots(reading, azimuth);
+        let (sin, cos) = azimuth.to_radians().sin_cos();
+        let (sin, cos) = (single(sin), single(cos));
+        let mut next = 0;
+        let (mut from, mut radius, mut rate) = (0.0, layout.start_px, 1.0 / layout.scale);
+        if let Some(first) = knots.first()
+            && first.0 > 0.0
+        {
+            radius = first.1 - first.0 * rate;
         }
         let start = 3 * ((row + frame.head) as usize * wide + frame.left as usize);
         let pixels: &mut [u8] = picture;
         let line = &mut pixels[start..start + 3 * width];
-        for (pixel, sum) in line.chunks_exact_mut(3).zip(&sums) {
-            for (channel, sum) in pixel.iter_mut().zip(sum) {
-                #[allow(
-                    clippy::cast_possible_truncation,
-                    clippy::cast_sign_loss,
-                    reason = "a mean of numbers of 0 to 255, rounded"
-                )]
-                let level = (sum / LOOKS.len() as f32 + 0.5) as u8;
-                *channel = level;
+        for (column, pixel) in line.chunks_exact_mut(3).enumerate() {
+            let column = column as f64 + 0.5;
+            while next < knots.len() && knots[next].0 <= column {
+                (from, radius) = knots[next];
+                next += 1;
+                rate = knots.get(next).map_or(1.0 / layout.scale, |to| {
+                    (to.1 - radius) / (to.0 - from).max(1e-6)
+                });
             }
+            let r = single(radius + (column - from) * rate);
+            pixel.copy_from_slice(&look_at(photo, x0 + r * cos, y0 + r * sin));
         }
     }
 }
 
-/// Colour of the photo at a place, between four pixels in straight lines.
-fn look_at(photo: &RgbImage, x: f32, y: f32) -> [f32; 3] {
+/// Colour of the photo at a place, between four pixels in straight lines. Shares of a pixel are
+/// taken in 256ths, the sums in whole numbers: half the time of the same in floats.
+fn look_at(photo: &RgbImage, x: f32, y: f32) -> Rgb3 {
     let (w, h) = (photo.width() as usize, photo.height() as usize);
     if !(x >= 0.0 && y >= 0.0 && x < (w - 1) as f32 && y < (h - 1) as f32) {
-        return OUTSIDE.map(f32::from);
+        return OUTSIDE;
     }
     #[allow(
         clippy::cast_possible_truncation,
         clippy::cast_sign_loss,
         reason = "inside the photo, where cutting off is rounding down"
     )]
-    let (ix, iy) = (x as usize, y as usize);
-    let (fx, fy) = (x - ix as f32, y - iy as f32);
-    let upper = 3 * (iy * w + ix);
+    let (ix, iy) = (x as u32, y as u32);
+    #[allow(
+        clippy::cast_possible_truncation,
+        reason = "shares of a pixel in 256ths"
+    )]
+    let (fx, fy) = (
+        ((x - ix as f32) * 256.0) as i32,
+        ((y - iy as f32) * 256.0) as i32,
+    );
+    let upper = 3 * (iy as usize * w + ix as usize);
     let lower = upper + 3 * w;
     let pixels = photo.as_raw();
     let (a, b) = (&pixels[upper..upper + 6], &pixels[lower..lower + 6]);
     std::array::from_fn(|c| {
-        let above = f32::from(a[c]) + (f32::from(a[c + 3]) - f32::from(a[c])) * fx;
-        let below = f32::from(b[c]) + (f32::from(b[c + 3]) - f32::from(b[c])) * fx;
-        above + (below - above) * fy
+        let between = |four: &[u8]| {
+            (i32::from(four[c]) << 8) + (i32::from(four[c + 3]) - i32::from(four[c])) * fx
+        };
+        let (above, below) = (between(a), between(b));
+        #[allow(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "a mean of numbers of 0 to 255, rounded"
+        )]
+        let level = (((above << 8) + (below - above) * fy + (1 << 15)) >> 16) as u8;
+        level
     })
 }
 

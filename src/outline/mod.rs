@@ -1,0 +1,686 @@
+//! Where the wood ends: a closed path about the pith.
+//!
+//! Photo and reader see the wood's edge by three signs: up to it the grain runs round the pith and
+//! beyond it does not; the colours inside differ from those outside; and the change is sudden.
+//! None suffices alone: a heartwood edge is a sudden change of colour too, faint wood shows little
+//! grain at the working size, and sawdust has the colour of wood. So every place is given odds of
+//! being wood from grain and colour, the colours being learned from the photo itself in a few
+//! rounds; every place on a ray is given the sharpness of the change across it; and the closed path
+//! that gathers most (dynamic programming round the pith) is the edge. A last round tells wood from
+//! bark close to that path.
+
+mod path;
+
+use path::closed_path;
+
+use crate::face::Face;
+use crate::pith::Pith;
+use crate::plane::{Plane, RowBorder};
+use crate::reading::{AZIMUTHS, OutlineState};
+
+/// The wood's edge about the pith.
+///
+/// Holds: one finite distance above 0 a degree of azimuth, also where the edge lies outside the photo (there it
+/// is the frame's, and `in_photo` is false).
+#[derive(Debug, Clone)]
+pub struct WoodEdge {
+    /// Distance from the pith, photo px, one a degree.
+    pub radius_px: Vec<f64>,
+    /// Whether the edge is in the photo there.
+    pub in_photo: Vec<bool>,
+    /// What was found.
+    pub state: OutlineState,
+    /// Mean sharpness of the change across the path, in local standard deviations.
+    pub contrast: f64,
+}
+
+/// Rays of the search, one every two degrees.
+const RAYS: usize = 180;
+
+/// Radial step of the search, face samples.
+const STEP: f32 = 2.0;
+
+/// Bins a colour axis of the histograms.
+const BINS: usize = SIDE as usize;
+
+/// The same, as bins are kept.
+const SIDE: u16 = 14;
+
+/// What the change across the path weighs beside the odds gathered along a ray.
+const CHANGE_WEIGHT: f32 = 3.5;
+
+/// What a path that leaves the frame is taken to have as change there.
+const FRAME_CHANGE: f32 = 1.5;
+
+struct Rays {
+    /// Luminance, red-green, yellow-blue: `[ray, radius]`.
+    colour: [Plane; 3],
+    /// Texture: logarithm of the local luminance deviation.
+    texture: Plane,
+    /// How much the grain runs round the pith, -1 to 1.
+    roundness: Plane,
+    /// Bin of each sample in the histograms of colour and of texture.
+    bins: Vec<(u16, u8)>,
+    /// Samples of each ray inside the frame.
+    visible: Vec<usize>,
+}
+
+/// Finds the wood's edge.
+pub fn trace(face: &Face, pith: &Pith) -> WoodEdge {
+    let rays = cast(face, pith);
+    let mut path = segment(&rays);
+    path = inside_bark(&rays, &path);
+    describe(face, &rays, &path)
+}
+
+/// Unwraps the face about the pith.
+fn cast(face: &Face, pith: &Pith) -> Rays {
+    #[allow(clippy::cast_possible_truncation, reason = "planes are f32")]
+    let (cx, cy) = (
+        face.from_photo_px(pith.x_px) as f32,
+        face.from_photo_px(pith.y_px) as f32,
+    );
+    let [left, top, right, bottom] = face.bounds;
+    let reach = [(left, top), (right, top), (left, bottom), (right, bottom)]
+        .iter()
+        .map(|(x, y)| (x - cx).hypot(y - cy))
+        .fold(0.0f32, f32::max);
+    #[allow(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "a length in samples"
+    )]
+    let n = (reach / STEP).ceil().max(8.0) as usize;
+    let mut planes = [(); 3].map(|()| Plane::filled(n, RAYS, 0.0));
+    let mut visible = vec![0; RAYS];
+    let faces = [&face.grey, &face.red_green, &face.yellow_blue];
+    let (last_x, last_y) = ((face.grey.width - 1) as f32, (face.grey.height - 1) as f32);
+    for (ray, visible) in visible.iter_mut().enumerate() {
+        let (sin, cos) = (ray as f32 / RAYS as f32 * std::f32::consts::TAU).sin_cos();
+        for i in 0..n {
+            let r = i as f32 * STEP;
+            let (x, y) = (cx + r * cos, cy + r * sin);
+            if x >= left && y >= top && x <= right - 1.0 && y <= bottom - 1.0 {
+                *visible = i + 1;
+            }
+            // Straight between samples in both axes, as `Plane::sampled`; the place is worked out
+            // once for the three planes.
+            let (x, y) = (x.clamp(0.0, last_x), y.clamp(0.0, last_y));
+            #[allow(
+                clippy::cast_possible_truncation,
+                clippy::cast_sign_loss,
+                reason = "clamped into the plane above"
+            )]
+            let (x0, y0) = (x as usize, y as usize);
+            let (fx, fy) = (x - x0 as f32, y - y0 as f32);
+            let (x1, y1) = (
+                (x0 + 1).min(face.grey.width - 1),
+                (y0 + 1).min(face.grey.height - 1),
+            );
+            let (above, below) = (y0 * face.grey.width, y1 * face.grey.width);
+            for (plane, face) in planes.iter_mut().zip(faces) {
+                let upper = face.data[above + x0] * (1.0 - fx) + face.data[above + x1] * fx;
+                let lower = face.data[below + x0] * (1.0 - fx) + face.data[below + x1] * fx;
+                plane.data[ray * n + i] = upper * (1.0 - fy) + lower * fy;
+            }
+        }
+    }
+    let grey = &planes[0];
+    let mean = grey.blurred(3.0, 1.5, RowBorder::Wrap);
+    let texture = grey
+        .with(&mean, |a, b| (a - b) * (a - b))
+        .blurred(3.0, 1.5, RowBorder::Wrap)
+        .map(|v| v.ln_1p() * 12.0);
+    let bins = (0..RAYS * n)
+        .map(|at| {
+            (
+                colour_bin(planes.each_ref().map(|plane| plane.data[at])),
+                texture_bin(texture.data[at]),
+            )
+        })
+        .collect();
+    Rays {
+        roundness: roundness(grey),
+        colour: planes,
+        texture,
+        bins,
+        visible,
+    }
+}
+
+/// Share by which the luminance changes along the ray rather than along the circle, smoothed.
+fn roundness(grey: &Plane) -> Plane {
+    let (n, rays) = (grey.width, grey.height);
+    let smooth = grey.blurred(0.7, 0.0, RowBorder::Wrap);
+    let mut along = Plane::filled(n, rays, 0.0);
+    let mut across = Plane::filled(n, rays, 0.0);
+    for ray in 0..rays {
+        let (before, after) = (
+            smooth.row((ray + rays - 1) % rays),
+            smooth.row((ray + 1) % rays),
+        );
+        let row = smooth.row(ray);
+        for i in 1..n - 1 {
+            let radial = row[i + 1] - row[i - 1];
+            // Tangential change over the same length as the radial one.
+            let arc =
+                (i as f32 * STEP * std::f32::consts::TAU / rays as f32).max(STEP * 0.5) / STEP;
+            let tangential = (after[i] - before[i]) / arc.max(1.0);
+            along.data[ray * n + i] = radial * radial;
+            across.data[ray * n + i] = tangential * tangential;
+        }
+    }
+    let (along, across) = (
+        along.blurred(5.0, 4.0, RowBorder::Wrap),
+        across.blurred(5.0, 4.0, RowBorder::Wrap),
+    );
+    along.with(&across, |a, b| (a - b) / (a + b + 2.0))
+}
+
+/// The path between wood (with or without bark) and what lies outside.
+///
+/// Learning goes where its start points, so there are several starts: the grain alone, the change
+/// alone, and circles of three sizes. The path kept is the one with the sharpest change across it
+/// and the most grain inside it but not beyond it.
+fn segment(rays: &Rays) -> Vec<usize> {
+    let n = rays.texture.width;
+    let contrast = change(rays, 0.10, |_| 0..n);
+    // 0.25: what background textures reach by chance.
+    let by_grain = best_path(rays, &rays.roundness.map(|v| (v - 0.25) * 0.6), &contrast);
+    let by_change = best_path(rays, &Plane::filled(n, RAYS, 0.0), &contrast);
+    let mut starts = vec![by_grain, by_change];
+    for share in [0.35, 0.55, 0.8] {
+        #[allow(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "a share of a length"
+        )]
+        let circle = |seen: &usize| ((*seen as f32 * share).round() as usize).max(1);
+        starts.push(rays.visible.iter().map(circle).collect());
+    }
+    let mut found = Vec::new();
+    // Most starts soon run into the same paths: what follows on a path is worked out once.
+    let mut known: Vec<(Vec<usize>, Vec<usize>)> = Vec::new();
+    let mut follow = |path: &Vec<usize>| {
+        if let Some((_, next)) = known.iter().find(|(from, _)| from == path) {
+            return next.clone();
+        }
+        let next = best_path(rays, &odds_of(rays, &learn(rays, path)), &contrast);
+        known.push((path.clone(), next.clone()));
+        next
+    };
+    for mut path in starts {
+        for _ in 0..4 {
+            let next = follow(&path);
+            if next == path {
+                break;
+            }
+            path = next;
+        }
+        found.push((merit(rays, &contrast, &path), path));
+    }
+    // A heartwood or hollow edge can be as sharp as the wood's own, but it lies further in: of the
+    // paths that are about as good as the best the outermost is the wood's edge.
+    let beyond = |path: &[usize]| {
+        path.iter()
+            .zip(&rays.visible)
+            .filter(|(at, seen)| **at + 2 >= **seen)
+            .count()
+    };
+    let Some((most, framed)) = found
+        .iter()
+        .max_by(|a, b| a.0.total_cmp(&b.0))
+        .map(|(m, path)| (*m, beyond(path)))
+    else {
+        return Vec::new();
+    };
+    found.retain(|(merit, path)| *merit >= 0.6 * most && beyond(path) <= framed + RAYS / 8);
+    let size = |path: &[usize]| path.iter().sum::<usize>();
+    found
+        .into_iter()
+        .map(|(_, path)| path)
+        .max_by_key(|path| size(path))
+        .unwrap_or_default()
+}
+
+/// How much a path looks like the wood's edge: change across it, grain inside but not beyond it.
+fn merit(rays: &Rays, contrast: &Plane, path: &[usize]) -> f32 {
+    let (mut change, mut grain) = (0.0, 0.0);
+    for (ray, &at) in path.iter().enumerate() {
+        let seen = rays.visible[ray];
+        let mean = |a: usize, b: usize| {
+            let (a, b) = (a.min(seen), b.min(seen));
+            if b > a {
+                rays.roundness.row(ray)[a..b].iter().sum::<f32>() / (b - a) as f32
+            } else {
+                0.0
+            }
+        };
+        // An edge beyond the frame counts as a weak change.
+        change += if at + 2 >= seen {
+            FRAME_CHANGE
+        } else {
+            contrast.at(at, ray).min(8.0)
+        };
+        grain += mean(at * 70 / 100, at * 95 / 100) - mean(at * 108 / 100 + 2, at * 130 / 100 + 6);
+    }
+    (change + 6.0 * grain) / RAYS as f32
+}
+
+/// Two-sample distance between the stretch inside and the stretch outside of places on the rays:
+/// those that `wanted` gives for each ray, 0 elsewhere. A stretch is as long as a `share` of the
+/// distance from the pith.
+fn change(rays: &Rays, share: f32, wanted: impl Fn(usize) -> std::ops::Range<usize>) -> Plane {
+    let n = rays.texture.width;
+    let mut out = Plane::filled(n, RAYS, 0.0);
+    let fields: Vec<(Plane, f32)> = rays
+        .colour
+        .iter()
+        .zip([6.0f32, 4.0, 4.0])
+        .map(|(p, floor)| (p.blurred(0.0, 1.5, RowBorder::Wrap), floor))
+        .chain([(rays.texture.clone(), 5.0)])
+        .collect();
+    #[allow(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "a small positive length, rounded"
+    )]
+    let lengths: Vec<usize> = (0..n)
+        .map(|i| ((i as f32 * share + 0.5) as usize).clamp(3, 40))
+        .collect();
+    // Sums of the values and of their squares before each sample of a ray.
+    let mut sums = vec![(0.0f64, 0.0f64); n + 1];
+    for (plane, floor) in &fields {
+        for ray in 0..RAYS {
+            let (mut sum, mut square) = (0.0, 0.0);
+            for (v, sums) in plane.row(ray).iter().zip(&mut sums[1..]) {
+                let v = f64::from(*v);
+                sum += v;
+                square += v * v;
+                *sums = (sum, square);
+            }
+            let stretch = |a: usize, b: usize| {
+                let share = 1.0 / (b - a) as f64;
+                let mean = (sums[b].0 - sums[a].0) * share;
+                (
+                    mean,
+                    ((sums[b].1 - sums[a].1) * share - mean * mean).max(0.0),
+                )
+            };
+            let seen = rays.visible[ray];
+            let wanted = wanted(ray);
+            let end = wanted.end.min(seen.saturating_sub(2));
+            for (i, &w) in lengths
+                .iter()
+                .enumerate()
+                .take(end)
+                .skip(wanted.start.max(3))
+            {
+                let (a, b) = (i.saturating_sub(w), (i + w).min(seen));
+                if i - a < 2 || b - i < 3 {
+                    continue;
+                }
+                let (inside, vi) = stretch(a, i);
+                let (outside, vo) = stretch(i + 1, b);
+                let sd = (0.5 * (vi + vo)).sqrt() + f64::from(*floor);
+                #[allow(clippy::cast_possible_truncation, reason = "planes are f32")]
+                let d = ((inside - outside).abs() / sd).min(4.0) as f32;
+                out.data[ray * n + i] += d;
+            }
+        }
+    }
+    out
+}
+
+/// Colour and texture frequencies inside and outside a path.
+struct Learned {
+    inside: Vec<f32>,
+    outside: Vec<f32>,
+    texture_in: Vec<f32>,
+    texture_out: Vec<f32>,
+}
+
+/// Bin of a colour: luminance, red-green, yellow-blue.
+fn colour_bin([grey, red_green, yellow_blue]: [f32; 3]) -> u16 {
+    let axis = |value: f32, low: f32, high: f32| {
+        let share = ((value - low) / (high - low)).clamp(0.0, 0.999);
+        #[allow(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "a share below 1 times the bins"
+        )]
+        let i = (share * BINS as f32) as u16;
+        i
+    };
+    (axis(grey, 0.0, 256.0) * SIDE + axis(red_green, -30.0, 80.0)) * SIDE
+        + axis(yellow_blue, -30.0, 120.0)
+}
+
+fn texture_bin(value: f32) -> u8 {
+    #[allow(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "clamped to the bins"
+    )]
+    let i = (value / 7.0).clamp(0.0, (BINS - 1) as f32) as u8;
+    i
+}
+
+fn learn(rays: &Rays, path: &[usize]) -> Learned {
+    let n = rays.texture.width;
+    let size = BINS * BINS * BINS;
+    let mut learned = Learned {
+        inside: vec![0.0; size],
+        outside: vec![0.0; size],
+        texture_in: vec![1.0; BINS],
+        texture_out: vec![1.0; BINS],
+    };
+    for ((bins, seen), edge) in rays.bins.chunks_exact(n).zip(&rays.visible).zip(path) {
+        for (i, &(colour, texture)) in bins[..*seen].iter().enumerate() {
+            let (colour, texture) = (usize::from(colour), usize::from(texture));
+            // A sample stands for an area that grows with its distance; the outer wood matters most.
+            let weight = i as f32;
+            if i < *edge {
+                learned.inside[colour] += weight;
+                learned.texture_in[texture] += weight;
+            } else {
+                learned.outside[colour] += weight;
+                learned.texture_out[texture] += weight;
+            }
+        }
+    }
+    for frequencies in [&mut learned.inside, &mut learned.outside] {
+        smooth_bins(frequencies);
+    }
+    for frequencies in [
+        &mut learned.inside,
+        &mut learned.outside,
+        &mut learned.texture_in,
+        &mut learned.texture_out,
+    ] {
+        let total: f32 = frequencies.iter().sum::<f32>().max(1.0);
+        frequencies.iter_mut().for_each(|v| *v /= total);
+    }
+    learned
+}
+
+/// A little of each bin goes to its neighbours on the three axes.
+fn smooth_bins(bins: &mut [f32]) {
+    for stride in [1, BINS, BINS * BINS] {
+        let old = bins.to_vec();
+        for (i, value) in bins.iter_mut().enumerate() {
+            let place = i / stride % BINS;
+            let below = if place > 0 { old[i - stride] } else { old[i] };
+            let above = if place + 1 < BINS {
+                old[i + stride]
+            } else {
+                old[i]
+            };
+            *value = 0.5 * old[i] + 0.25 * (below + above);
+        }
+    }
+}
+
+fn odds_of(rays: &Rays, learned: &Learned) -> Plane {
+    let odds_of_bins =
+        |inside: &[f32], outside: &[f32], floor: f32, most: f32, weight: f32| -> Vec<f32> {
+            let odds =
+                |(i, o): (&f32, &f32)| ((i + floor) / (o + floor)).ln().clamp(-most, most) * weight;
+            inside.iter().zip(outside).map(odds).collect()
+        };
+    let colours = odds_of_bins(&learned.inside, &learned.outside, 1e-5, 3.0, 0.25);
+    let textures = odds_of_bins(&learned.texture_in, &learned.texture_out, 1e-3, 2.0, 0.1);
+    let mut odds = rays.roundness.map(|v| (v - 0.2) * 0.5);
+    for (value, &(colour, texture)) in odds.data.iter_mut().zip(&rays.bins) {
+        *value += colours[usize::from(colour)] + textures[usize::from(texture)];
+    }
+    odds
+}
+
+/// The closed path that gathers most: odds of wood inside it, change across it, smoothness.
+fn best_path(rays: &Rays, odds: &Plane, contrast: &Plane) -> Vec<usize> {
+    let n = odds.width;
+    let mut gain = Plane::filled(n, RAYS, f32::MIN);
+    for ray in 0..RAYS {
+        let seen = rays.visible[ray];
+        let mut sum = 0.0;
+        for i in 0..seen {
+            // A path nearer than a twentieth of the frame is no disc.
+            if i * 20 > n {
+                gain.data[ray * n + i] = sum + CHANGE_WEIGHT * contrast.data[ray * n + i];
+            }
+            sum += odds.data[ray * n + i];
+        }
+        // The wood goes on beyond the frame: as good as a fair change, and no place there better
+        // than another but for a slight pull inward.
+        for i in seen..n {
+            gain.data[ray * n + i] = sum + CHANGE_WEIGHT * FRAME_CHANGE - 0.02 * (i - seen) as f32;
+        }
+    }
+    closed_path(&gain, 3, 0.6)
+}
+
+/// Moves the path inside the bark where there is bark: to where the ray leaves the colours that
+/// the wood has just inside.
+fn inside_bark(rays: &Rays, path: &[usize]) -> Vec<usize> {
+    let n = rays.texture.width;
+    // Model of the wood near the edge: mean and sd of the colours between 70 and 90 % of the path.
+    // Sums of the values, of their squares and of the samples on each ray first.
+    let floors = [7.0f32, 4.0, 4.0];
+    let sums: Vec<[(f32, f32, f32); 3]> = (0..RAYS)
+        .map(|ray| {
+            let seen = rays.visible[ray];
+            let stretch = (path[ray] * 70 / 100).min(seen)..(path[ray] * 90 / 100).min(seen);
+            rays.colour.each_ref().map(|plane| {
+                let wood = &plane.row(ray)[stretch.clone()];
+                (
+                    wood.iter().sum(),
+                    wood.iter().map(|v| v * v).sum(),
+                    wood.len() as f32,
+                )
+            })
+        })
+        .collect();
+    let model: Vec<[(f32, f32); 3]> = (0..RAYS)
+        .map(|ray| {
+            std::array::from_fn(|axis| {
+                let (mut sum, mut square, mut count) = (0.0f32, 0.0f32, 0.0f32);
+                for d in 0..15 {
+                    let (s, q, c) = sums[(ray + RAYS + d - 7) % RAYS][axis];
+                    sum += s;
+                    square += q;
+                    count += c;
+                }
+                let mean = sum / count.max(1.0);
+                (
+                    mean,
+                    ((square / count.max(1.0) - mean * mean).max(0.0)).sqrt() + floors[axis],
+                )
+            })
+        })
+        .collect();
+    let mut gain = Plane::filled(n, RAYS, f32::MIN);
+    for ray in 0..RAYS {
+        let seen = rays.visible[ray];
+        if path[ray] + 2 >= seen {
+            // The edge lies outside the frame here.
+            for i in seen.saturating_sub(2)..n {
+                gain.data[ray * n + i] = 0.0;
+            }
+            continue;
+        }
+        let (low, high) = (path[ray] * 80 / 100, (path[ray] * 106 / 100 + 2).min(n - 1));
+        let mut sum = 0.0;
+        for i in low..=high.max(low) {
+            gain.data[ray * n + i] = sum;
+            let at = ray * n + i;
+            let mut distance = 0.0;
+            for ((mean, sd), plane) in model[ray].iter().zip(&rays.colour) {
+                distance += ((plane.data[at] - mean) / sd).powi(2);
+            }
+            // Wood lies within about 2.6 sd over the three axes (7 of chi-square).
+            sum += (7.0 - distance).clamp(-7.0, 3.0);
+        }
+    }
+    closed_path(&gain, 2, 1.5)
+}
+
+/// Path to distances a degree, with what was found at it.
+fn describe(face: &Face, rays: &Rays, path: &[usize]) -> WoodEdge {
+    let n = rays.texture.width;
+    let near = |ray: usize| path[ray].saturating_sub(2)..(path[ray] + 3).min(n);
+    let contrast_plane = change(rays, 0.06, near);
+    let px = f64::from(STEP) * face.step_px as f64;
+    let outside: Vec<bool> = (0..RAYS)
+        .map(|ray| path[ray] + 2 >= rays.visible[ray])
+        .collect();
+    let smooth: Vec<f64> = (0..RAYS)
+        .map(|ray| {
+            let at = |d: usize| path[(ray + RAYS + d - 1) % RAYS] as f64;
+            (at(0) + 2.0 * at(1) + at(2)) / 4.0
+        })
+        .collect();
+    let mut radius_px = Vec::with_capacity(AZIMUTHS);
+    let mut in_photo = Vec::with_capacity(AZIMUTHS);
+    for degree in 0..AZIMUTHS {
+        let (ray, odd) = (degree * RAYS / AZIMUTHS, degree % (AZIMUTHS / RAYS) != 0);
+        let next = (ray + 1) % RAYS;
+        let samples = if odd {
+            (smooth[ray] + smooth[next]) / 2.0
+        } else {
+            smooth[ray]
+        };
+        radius_px.push((samples * px).max(1.0));
+        in_photo.push(!outside[ray] && (!odd || !outside[next]));
+    }
+    let (mut contrast, mut count) = (0.0, 0usize);
+    let mut dark = 0usize;
+    for ray in (0..RAYS).filter(|ray| !outside[*ray]) {
+        contrast += f64::from(
+            near(ray)
+                .map(|i| contrast_plane.data[ray * n + i])
+                .fold(0.0f32, f32::max),
+        );
+        let stretch = |a: usize, b: usize| {
+            let (a, b) = (a.min(n - 1), b.min(n));
+            rays.colour[0].row(ray)[a..b.max(a + 1)].iter().sum::<f32>() / (b.max(a + 1) - a) as f32
+        };
+        let w = (path[ray] / 30).max(2);
+        // Bark is darker than the wood inside it, almost always (common practice, no source).
+        if stretch(path[ray] + 1, path[ray] + 1 + w) + 8.0
+            < stretch(path[ray].saturating_sub(3 * w), path[ray].saturating_sub(1))
+        {
+            dark += 1;
+        }
+        count += 1;
+    }
+    let contrast = contrast / count.max(1) as f64;
+    let state = if count * 100 < RAYS * 60 {
+        OutlineState::Frame
+    } else if contrast < 1.5 {
+        OutlineState::Unclear
+    } else if dark * 2 > count {
+        OutlineState::Bark
+    } else {
+        OutlineState::Wood
+    };
+    WoodEdge {
+        radius_px,
+        in_photo,
+        state,
+        contrast,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::reading::PithState;
+
+    /// A ringed disc on a flat ground of another colour.
+    fn face_of_disc(middle: (f32, f32), radius: f32, width: usize, height: usize) -> Face {
+        let mut planes = [(); 3].map(|()| Plane::filled(width, height, 0.0));
+        for y in 0..height {
+            for x in 0..width {
+                let r = (x as f32 - middle.0).hypot(y as f32 - middle.1);
+                // Ground with a little texture of its own, so that it is not told by flatness alone.
+                let speck = ((x * 7919 + y * 104_729) % 31) as f32 - 15.0;
+                let colours = if r < radius {
+                    [
+                        170.0 + 25.0 * (r / 6.0 * std::f32::consts::TAU).sin(),
+                        25.0,
+                        60.0,
+                    ]
+                } else {
+                    [90.0 + speck, -5.0, 5.0]
+                };
+                for (plane, colour) in planes.iter_mut().zip(colours) {
+                    plane.data[y * width + x] = colour;
+                }
+            }
+        }
+        let [grey, red_green, yellow_blue] = planes;
+        Face {
+            step_px: 2,
+            grey,
+            red_green,
+            yellow_blue,
+            bounds: [0.0, 0.0, width as f32, height as f32],
+        }
+    }
+
+    fn pith_at(face: &Face, (x, y): (f32, f32)) -> Pith {
+        let (x_px, y_px) = (
+            face.to_photo_px(f64::from(x)),
+            face.to_photo_px(f64::from(y)),
+        );
+        Pith {
+            x_px,
+            y_px,
+            sd_px: 1.0,
+            state: PithState::Seen,
+            agreement: 1.0,
+        }
+    }
+
+    #[test]
+    fn the_edge_of_a_disc_is_found_within_a_step_and_a_half() {
+        let (middle, radius) = ((165.0, 150.0), 110.0);
+        let face = face_of_disc(middle, radius, 340, 300);
+        let edge = trace(&face, &pith_at(&face, (170.0, 150.0)));
+        assert_eq!(
+            (edge.radius_px.len(), edge.in_photo.len()),
+            (AZIMUTHS, AZIMUTHS)
+        );
+        for (degree, found) in edge.radius_px.iter().enumerate() {
+            // Seen from 5 samples to the right of the middle (law of cosines).
+            let (sin, cos) = (degree as f64).to_radians().sin_cos();
+            let expected = -5.0 * cos + (110.0f64.powi(2) - (5.0 * sin).powi(2)).sqrt();
+            let off = found / face.step_px as f64 - expected;
+            assert!(
+                off.abs() < 1.5 * f64::from(STEP),
+                "{off} samples off at {degree} degrees"
+            );
+        }
+        assert!(edge.in_photo.iter().all(|is_in| *is_in));
+        assert!(edge.contrast > 2.0, "{}", edge.contrast);
+        assert_ne!(edge.state, OutlineState::Frame);
+    }
+
+    #[test]
+    fn a_disc_larger_than_the_photo_ends_at_the_frame() {
+        let face = face_of_disc((150.0, 130.0), 400.0, 300, 260);
+        let edge = trace(&face, &pith_at(&face, (150.0, 130.0)));
+        assert_eq!(edge.state, OutlineState::Frame);
+        assert!(edge.in_photo.iter().filter(|is_in| !**is_in).count() > 300);
+    }
+
+    #[test]
+    fn colours_and_textures_keep_within_their_bins() {
+        for value in [-1e4, 0.0, 255.0, 1e4] {
+            assert!(usize::from(colour_bin([value; 3])) < BINS * BINS * BINS);
+            assert!(usize::from(texture_bin(value)) < BINS);
+        }
+        assert_eq!(colour_bin([0.0, -30.0, -30.0]), 0);
+    }
+}

@@ -1,0 +1,173 @@
+//! The closed path round the pith that gathers most, by dynamic programming.
+
+use crate::plane::Plane;
+
+/// Closed path through a plane of gains, at most `jump` samples from ray to ray, each sample
+/// costing `toll`; a gain of `f32::MIN` bars a place. Two turns are run and the second kept, so
+/// that the ends meet.
+pub(super) fn closed_path(gain: &Plane, jump: usize, toll: f32) -> Vec<usize> {
+    let (n, rays) = (gain.width, gain.height);
+    let turns = 2 * rays;
+    // Scores of every place on every ray, with barred places at both ends so that a jump needs no
+    // check; the steps are found again on the way back, on one path instead of everywhere.
+    let wide = n + 2 * jump;
+    let mut scores = vec![f32::MIN; turns * wide];
+    let mut is_start = vec![false; turns];
+    scores[jump..jump + n].copy_from_slice(gain.row(0));
+    let mut best = vec![f32::MIN; n];
+    for t in 1..turns {
+        let (done, rest) = scores.split_at_mut(t * wide);
+        let before = &done[(t - 1) * wide..];
+        let row = gain.row(t % rays);
+        best.fill(f32::MIN);
+        for offset in 0..=2 * jump {
+            let price = toll * offset.abs_diff(jump) as f32;
+            for (best, score) in best.iter_mut().zip(&before[offset..offset + n]) {
+                let score = score - price;
+                *best = if score > *best { score } else { *best };
+            }
+        }
+        let next = &mut rest[jump..jump + n];
+        let mut top = f32::MIN;
+        for ((next, best), gain) in next.iter_mut().zip(&best).zip(row) {
+            let is_open = *gain > f32::MIN && *best > f32::MIN;
+            *next = if is_open { best + gain } else { f32::MIN };
+            top = if *next > top { *next } else { top };
+        }
+        if top <= f32::MIN {
+            // The frame steps further than a path may: start again from this ray.
+            next.copy_from_slice(row);
+            is_start[t] = true;
+        }
+    }
+    let score = |t: usize, i: usize| scores[t * wide + jump + i];
+    let mut at = (0..n)
+        .max_by(|a, b| score(turns - 1, *a).total_cmp(&score(turns - 1, *b)))
+        .unwrap_or(0);
+    let mut path = vec![0; rays];
+    for t in (rays..turns).rev() {
+        path[t % rays] = at;
+        if is_start[t] || score(t, at) <= f32::MIN {
+            continue;
+        }
+        let mut best = f32::MIN;
+        let here = at;
+        for from in here.saturating_sub(jump)..=(here + jump).min(n - 1) {
+            let score = score(t - 1, from) - toll * here.abs_diff(from) as f32;
+            if score > best {
+                (best, at) = (score, from);
+            }
+        }
+    }
+    path
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_closed_path_follows_a_planted_one_and_closes() {
+        let planted = |ray: usize| {
+            let wave = (ray as f32 / 60.0 * std::f32::consts::TAU).sin() * 9.0;
+            (40.0 + wave).round() as usize
+        };
+        let mut gain = Plane::filled(90, 60, 0.0);
+        for ray in 0..60 {
+            gain.row_mut(ray)[planted(ray)] = 10.0;
+        }
+        assert_eq!(
+            closed_path(&gain, 3, 0.6),
+            (0..60).map(planted).collect::<Vec<_>>()
+        );
+    }
+
+    #[test]
+    fn the_closed_path_keeps_to_its_jump_and_off_barred_places() {
+        let mut gain = Plane::filled(50, 30, 0.0);
+        for ray in 0..30 {
+            // A prize that hops further than a path may, and a bar through the upper half.
+            gain.row_mut(ray)[if ray % 2 == 0 { 5 } else { 20 }] = 9.0;
+            gain.row_mut(ray)[25..].fill(f32::MIN);
+        }
+        let path = closed_path(&gain, 2, 0.5);
+        for (ray, &at) in path.iter().enumerate() {
+            assert!(at.abs_diff(path[(ray + 1) % 30]) <= 2, "{path:?}");
+            assert!(at < 25, "{path:?}");
+        }
+    }
+
+    /// The plain way: every step tried at every place, remembered in a table.
+    fn plain_closed_path(gain: &Plane, jump: usize, toll: f32) -> Vec<usize> {
+        let (n, rays) = (gain.width, gain.height);
+        let mut score = gain.row(0).to_vec();
+        let mut from = vec![vec![0usize; n]];
+        for t in 1..2 * rays {
+            let row = gain.row(t % rays);
+            let mut steps: Vec<usize> = (0..n).collect();
+            let mut next = vec![f32::MIN; n];
+            for i in 0..n {
+                let reach = i.saturating_sub(jump)..=(i + jump).min(n - 1);
+                let mut best = f32::MIN;
+                for j in reach {
+                    let s = score[j] - toll * i.abs_diff(j) as f32;
+                    if s > best {
+                        (best, steps[i]) = (s, j);
+                    }
+                }
+                if row[i] > f32::MIN && best > f32::MIN {
+                    next[i] = best + row[i];
+                } else {
+                    steps[i] = i;
+                }
+            }
+            if next.iter().all(|v| *v == f32::MIN) {
+                next = row.to_vec();
+                steps = (0..n).collect();
+            }
+            score = next;
+            from.push(steps);
+        }
+        let mut at = (0..n)
+            .max_by(|a, b| score[*a].total_cmp(&score[*b]))
+            .unwrap();
+        let mut path = vec![0; rays];
+        for t in (rays..2 * rays).rev() {
+            path[t % rays] = at;
+            at = from[t][at];
+        }
+        path
+    }
+
+    #[test]
+    fn the_fast_closed_path_is_the_plain_one() {
+        let mut state = 7u32;
+        let mut chance = || {
+            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            (state >> 8) as f32 / (1 << 24) as f32
+        };
+        for (n, rays, bars) in [
+            (1, 1, 0.0),
+            (2, 9, 0.3),
+            (31, 24, 0.1),
+            (40, 36, 0.6),
+            (17, 12, 0.95),
+        ] {
+            let mut gain = Plane::filled(n, rays, 0.0);
+            for v in &mut gain.data {
+                *v = if chance() < bars {
+                    f32::MIN
+                } else {
+                    8.0 * chance() - 2.0
+                };
+            }
+            for jump in [1, 2, 3] {
+                let (fast, plain) = (
+                    closed_path(&gain, jump, 0.6),
+                    plain_closed_path(&gain, jump, 0.6),
+                );
+                assert_eq!(fast, plain, "{n} x {rays}, jump {jump}, bars {bars}");
+            }
+        }
+    }
+}
