@@ -125,7 +125,7 @@ pub fn read(photo: &Photo, settings: &Settings) -> Result<Reading, Error> {
         (polar, by_tone, evidence_of_tone)
     };
     let bounds = bounds::trace(&evidence, &mark, settings.wood);
-    let rings = rings::settle(&bounds, &evidence, &straight, &polar);
-    let age = age::count(&rings, &polar, settings);
+    let rings = rings::settle(&pith, &bounds, &evidence, &straight, &polar);
+    let age = age::count(&rings, settings);
     Ok(record::write(photo, settings, &pith, &wood_edge, &bounds, &rings, &age))
 }

@@ -8,6 +8,7 @@
 
 use crate::bounds::{Bounds, Candidate};
 use crate::evidence::{ARCS, Evidence, SAMPLES_A_RING};
+use crate::pith::Pith;
 use crate::plane::line_at;
 use crate::polar::{Polar, RAYS};
 use crate::reading::AZIMUTHS;
@@ -22,6 +23,8 @@ pub struct Rings {
     pub rings: Vec<FoundRing>,
     /// Chances of the candidates that were left out.
     pub left_out: Vec<f64>,
+    /// Share of what the arcs show that they agree on, 0 to 1: how good the face is to read.
+    pub agreement: f64,
     /// Whether the rings can be told apart well enough for a count.
     pub is_readable: bool,
     /// Radius of the centre that is lost (hollow, rot), px; 0 where the pith can be seen.
@@ -40,7 +43,7 @@ pub struct FoundRing {
 }
 
 /// Chooses the rings.
-pub fn settle(bounds: &Bounds, evidence: &Evidence, straight: &Straight, polar: &Polar) -> Rings {
+pub fn settle(pith: &Pith, bounds: &Bounds, evidence: &Evidence, straight: &Straight, polar: &Polar) -> Rings {
     let chosen = sequence(&bounds.candidates);
     let mut rings: Vec<FoundRing> = chosen
         .iter()
@@ -49,14 +52,63 @@ pub fn settle(bounds: &Bounds, evidence: &Evidence, straight: &Straight, polar: 
             FoundRing { radius_px: radii(candidate, evidence, straight, polar), confidence: chance(candidate) }
         })
         .collect();
+    let lost_centre_px = lost_centre(polar);
+    rings.retain(|ring| median_radius(ring).is_some_and(|r| r > lost_centre_px));
     close_with_edge(&mut rings, polar);
     order(&mut rings);
+    let agreement = f64::from(evidence.agreement());
     let left_out = (0..bounds.candidates.len()).filter(|i| !chosen.contains(i)).map(|i| chance(&bounds.candidates[i])).collect();
-    Rings { rings, left_out, is_readable: true, lost_centre_px: 0.0, tight_below_px: 4.0 }
+    let is_readable = is_readable(&rings, agreement, pith);
+    Rings { rings, left_out, agreement, is_readable, lost_centre_px, tight_below_px: TIGHT_BELOW_PX }
 }
 
-pub(crate) fn parameter(name: &str, default: f32) -> f32 {
-    std::env::var(name).ok().and_then(|v| v.parse().ok()).unwrap_or(default)
+/// Rings narrower than this can't be counted reliably, px (common practice, no source: five pixels
+/// to count a ring, ten to measure it; four still show as a dip between two boundaries).
+const TIGHT_BELOW_PX: f64 = 4.0;
+
+/// Whether there is end grain to be counted at all.
+///
+/// Walls, planks and leaves have no centre that their texture runs round; faces with saw marks
+/// only, and blurred ones, show few and doubtful rings. A small disc has few rings too, but clear
+/// ones. Limits by the practice pictures without rings; a false confident count is worse than none.
+fn is_readable(rings: &[FoundRing], agreement: f64, pith: &Pith) -> bool {
+    let n = rings.len();
+    let mean = rings.iter().map(|r| r.confidence).sum::<f64>() / n.max(1) as f64;
+    let few_and_doubtful = n < 15 && mean < 0.85;
+    n >= 3 && agreement > 0.1 && pith.agreement > 0.05 && !few_and_doubtful
+}
+
+/// Radius of a hollow or rotten centre, px: the median over the rays of how far it stays darker than
+/// three fifths of the wood; 0 where that is no more than a pith's stain.
+fn lost_centre(polar: &Polar) -> f64 {
+    let mut wood: Vec<f32> = Vec::new();
+    for ray in (0..RAYS).step_by(8) {
+        let (a, b) = polar.visible[ray];
+        let row = polar.plain.row(ray);
+        wood.extend((a + (b - a) * 6 / 10..a + (b - a) * 9 / 10).step_by(5).map(|r| row[r]));
+    }
+    wood.sort_by(f32::total_cmp);
+    let Some(typical) = wood.get(wood.len() / 2) else { return 0.0 };
+    let mut reaches: Vec<f64> = Vec::new();
+    for ray in (0..RAYS).step_by(4) {
+        let (a, b) = polar.visible[ray];
+        if a > 0 {
+            continue;
+        }
+        let smooth = crate::plane::blur_line(&polar.plain.row(ray)[..b], 4.0);
+        let reach = smooth.iter().position(|v| *v > 0.6 * typical).unwrap_or(b);
+        reaches.push(reach as f64);
+    }
+    reaches.sort_by(f64::total_cmp);
+    let middle = reaches.get(reaches.len() / 2).copied().unwrap_or(0.0);
+    let edge = polar.edge.iter().sum::<f32>() / RAYS as f32;
+    if middle > 0.05 * f64::from(edge) { middle } else { 0.0 }
+}
+
+fn median_radius(ring: &FoundRing) -> Option<f64> {
+    let mut radii: Vec<f64> = ring.radius_px.iter().flatten().copied().collect();
+    radii.sort_by(f64::total_cmp);
+    radii.get(radii.len() / 2).copied()
 }
 
 /// Chance that a candidate is a year's boundary.
@@ -66,7 +118,7 @@ fn chance(candidate: &Candidate) -> f64 {
 
 /// What a candidate brings to the sequence: log odds of being a year's boundary.
 fn gain(candidate: &Candidate) -> f32 {
-    parameter("GW", 4.0) * (candidate.strength.min(2.0) - parameter("G0", 0.5)) + parameter("GP", 1.0) * (candidate.prominence - 0.3)
+    4.0 * (candidate.strength.min(2.0) - 0.45) + 1.5 * (candidate.prominence - 0.3)
 }
 
 /// What a gap costs, in rings of the local width.
@@ -74,7 +126,7 @@ fn gap_cost(rings: f32) -> f32 {
     let off = rings.max(0.05).ln();
     // Below four tenths of a ring two boundaries are one, seen twice.
     let close = if rings < 0.4 { 6.0 * (0.4 - rings) / 0.4 } else { 0.0 };
-    parameter("GAP", 1.5) * off * off + close
+    1.5 * off * off + close
 }
 
 /// Best sequence of candidates.

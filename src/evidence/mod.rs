@@ -46,6 +46,19 @@ pub struct Evidence {
 }
 
 impl Evidence {
+    /// Share of the arcs' power that they agree on, 0 to 1.
+    pub fn agreement(&self) -> f32 {
+        let (mut power, mut count) = (0.0f32, 0.0f32);
+        for (change, seen) in self.change.data.iter().zip(&self.seen.data) {
+            if *seen > 0.5 {
+                power += change.clamp(-3.0, 3.0).powi(2);
+                count += 1.0;
+            }
+        }
+        let common = self.agreed.iter().map(|v| v * v).sum::<f32>() / self.agreed.len().max(1) as f32;
+        (common * count / power.max(1e-6)).clamp(0.0, 1.0)
+    }
+
     /// Samples along the scale.
     pub fn samples(&self) -> usize {
         self.level.len()

@@ -82,6 +82,9 @@ const STIFFNESS: [f32; 4] = [1.0, 10.0, 100.0, 1000.0];
 /// after a round or two, rough ones never.
 const CLEAR: f32 = 0.3;
 
+/// Gain in agreement below which a scale is done.
+const LEAST_GAIN: f32 = 0.004;
+
 /// A round's outcome.
 struct Step {
     agreed: f32,
@@ -99,8 +102,15 @@ pub fn level(polar: &Polar) -> Straight {
     let mut cells = even_cells(reach);
     let mut view = sample(polar, &radius, &cells);
     let mut agreed = agreement(&view);
+    let mut stuck = false;
     for (i, round) in FIXED.iter().chain(&MEASURED).enumerate() {
-        if i >= FIXED.len() && (i - FIXED.len()) % 2 == 0 {
+        let is_new_scale = i >= FIXED.len() && (i - FIXED.len()) % 2 == 0;
+        if stuck && !is_new_scale {
+            // What didn't help at this scale won't help at it again.
+            continue;
+        }
+        stuck = false;
+        if is_new_scale {
             let arcs = arcs(polar, &radius);
             cells = measured_cells(&ring_width::measure(&arcs.tone, &arcs.seen));
             view = sample(polar, &radius, &cells);
@@ -124,10 +134,12 @@ pub fn level(polar: &Polar) -> Straight {
         }
         // A step that makes the sectors agree less followed something other than rings.
         if let Some(step) = best.filter(|step| step.agreed > agreed) {
+            stuck = step.agreed < agreed + LEAST_GAIN;
             so_far = so_far.with(&step.increment, |a, b| a + b);
             (radius, view, agreed) = (step.radius, step.view, step.agreed);
+        } else {
+            stuck = true;
         }
-        if std::env::var("DBG").is_ok() { eprintln!("     round {i} agreement {:.4}", agreed); }
     }
     debug_assert!(radius.data.iter().all(|v| v.is_finite()));
     Straight { radius }
