@@ -1,4 +1,4 @@
-//! Small arrays against OpenCV, SciPy and scikit-image: blur, shrinking, sampling, unwrapping, areas.
+//! Small arrays against `OpenCV`, `SciPy` and scikit-image: blur, shrinking, sampling, unwrapping, areas.
 //!
 //! Values were made by Python 3 with opencv-python 5.0.0, scipy 1.17.1 and scikit-image 0.26.0. The
 //! lines that made them stand beside them and share these:
