@@ -1,10 +1,11 @@
 //! Many photos: found, read side by side, written, and told of in the order in which they were given.
 //!
-//! [`collect`] finds the photos, [`plan`] gives each its place under the output folder, [`run`] reads
-//! them. Photos are read in parallel, one a thread; what is done with one photo is a function that the
-//! caller hands in ([`read_and_draw`] in the program). Results leave in the order of the work whatever
-//! the number of threads, and nothing of thread order reaches a file. A photo that fails, by an error
-//! or by a panic, costs no other photo anything.
+//! [`collect`](crate::batch::collect()) finds the photos, [`plan`](crate::batch::plan) gives each its
+//! place under the output folder, [`run`](crate::batch::run) reads them. Photos are read in parallel,
+//! one a thread; what is done with one photo is a function that the caller hands in
+//! ([`read_and_draw`](crate::batch::read_and_draw) in the program). Results leave in the order of the
+//! work whatever the number of threads, and nothing of thread order reaches a file. A photo that
+//! fails, by an error or by a panic, costs no other photo anything.
 //!
 //! Every file is written under a temporary name in its own folder, synced and renamed, the reading
 //! last: a reading that is there has its pictures, and a killed run leaves no half file (but perhaps a
