@@ -36,8 +36,8 @@ fn stages(criterion: &mut Criterion) {
         let seen = evidence::gather(&disc, &level);
         let mark = kind::tell(&seen, settings.wood);
         let candidates = bounds::trace(&seen, &mark, settings.wood);
-        let settled = rings::settle(&candidates, &seen, &level, &disc);
-        let counted = age::count(&settled, &disc, &settings);
+        let settled = rings::settle(&place, &candidates, &seen, &level, &disc);
+        let counted = age::count(&settled, &settings);
         let reading = record::write(
             &photo,
             &settings,
@@ -93,10 +93,10 @@ fn stages(criterion: &mut Criterion) {
             black_box(bounds::trace(&seen, &mark, settings.wood));
         });
         bench("rings", &mut || {
-            black_box(rings::settle(&candidates, &seen, &level, &disc));
+            black_box(rings::settle(&place, &candidates, &seen, &level, &disc));
         });
         bench("age", &mut || {
-            black_box(age::count(&settled, &disc, &settings));
+            black_box(age::count(&settled, &settings));
         });
         bench("record", &mut || {
             black_box(record::write(

@@ -37,7 +37,14 @@ pub struct Age {
 pub fn count(rings: &Rings, settings: &Settings) -> Age {
     let seen = rings.rings.len();
     if !rings.is_readable {
-        return Age { rings: 0, low: 0, high: 0, level: settings.level, missing: (0, 0, 0), is_counted: false };
+        return Age {
+            rings: 0,
+            low: 0,
+            high: 0,
+            level: settings.level,
+            missing: (0, 0, 0),
+            is_counted: false,
+        };
     }
     let missing = missing_centre(rings);
     let chances: Vec<f64> = rings.rings.iter().map(|r| r.confidence).collect();
@@ -48,9 +55,11 @@ pub fn count(rings: &Rings, settings: &Settings) -> Age {
     let (common, shift) = two_sided(down, up);
     distribution = convolved(&distribution, &common);
     let (low, high) = central(&distribution, settings.level);
-    let best = seen as i64 + i64::from(missing.0);
-    let down = low as i64 - shift + i64::from(missing.1);
-    let up = high as i64 - shift + i64::from(missing.2);
+    #[allow(clippy::cast_possible_wrap, reason = "counts of rings")]
+    let (seen, low, high) = (seen as i64, low as i64, high as i64);
+    let best = seen + i64::from(missing.0);
+    let down = low - shift + i64::from(missing.1);
+    let up = high - shift + i64::from(missing.2);
     let whole = |v: i64| u32::try_from(v.max(1)).unwrap_or(u32::MAX);
     Age {
         rings: whole(best),
@@ -93,23 +102,41 @@ fn convolved(a: &[f64], b: &[f64]) -> Vec<f64> {
 fn common_doubt(agreement: f64, seen: usize) -> (f64, f64) {
     let poor = 1.0 - agreement;
     let n = seen as f64;
-    (n * (0.015 + 0.06 * poor), n * (0.02 + 0.45 * poor.powf(1.5)))
+    (
+        n * (0.015 + 0.06 * poor),
+        n * (0.02 + 0.45 * poor.powf(1.5)),
+    )
 }
 
 /// A normal distribution on the whole numbers with one sd below its middle and another above, and
 /// how many numbers lie below the middle.
 fn two_sided(below: f64, above: f64) -> (Vec<f64>, i64) {
-    #[allow(clippy::cast_possible_truncation, reason = "small positive numbers, rounded up")]
+    #[allow(
+        clippy::cast_possible_truncation,
+        reason = "small positive numbers, rounded up"
+    )]
     let (first, last) = ((3.0 * below).ceil() as i64, (3.0 * above).ceil() as i64);
     let bell = |k: i64| {
         let sd = if k < 0 { below } else { above };
-        if k == 0 { 1.0 } else { (-0.5 * (k as f64 / sd).powi(2)).exp() }
+        if k == 0 {
+            1.0
+        } else {
+            (-0.5 * (k as f64 / sd).powi(2)).exp()
+        }
     };
     let raw: Vec<f64> = (-first..=last).map(bell).collect();
+    let side = |sign: i64| {
+        (-first..=last)
+            .zip(&raw)
+            .filter(|(k, _)| k.signum() == sign)
+            .map(|(_, v)| v)
+            .sum::<f64>()
+            + 0.5
+    };
+    let (low, high) = (side(-1), side(1));
     // Each side keeps half of the chance, so that the middle stays the median.
-    let (low, high) = (raw[..first.unsigned_abs() as usize].iter().sum::<f64>() + 0.5, raw[first.unsigned_abs() as usize + 1..].iter().sum::<f64>() + 0.5);
     let scaled = (-first..=last)
-        .zip(raw)
+        .zip(&raw)
         .map(|(k, v)| match k.signum() {
             -1 => v / low / 2.0,
             1 => v / high / 2.0,
@@ -152,9 +179,14 @@ fn missing_centre(rings: &Rings) -> (u32, u32, u32) {
     // Mean radius of the boundaries nearest to the gap.
     let mean = |r: &[Option<f64>]| {
         let seen: Vec<f64> = r.iter().flatten().copied().collect();
-        (seen.len() * 3 > r.len()).then(|| (seen.iter().map(|v| v * v).sum::<f64>() / seen.len() as f64).sqrt())
+        (seen.len() * 3 > r.len())
+            .then(|| (seen.iter().map(|v| v * v).sum::<f64>() / seen.len() as f64).sqrt())
     };
-    let radii: Vec<f64> = rings.rings.iter().filter_map(|ring| mean(&ring.radius_px)).collect();
+    let radii: Vec<f64> = rings
+        .rings
+        .iter()
+        .filter_map(|ring| mean(&ring.radius_px))
+        .collect();
     let near = radii.len().min(10);
     if near < 3 {
         return (0, 0, 0);
@@ -165,9 +197,17 @@ fn missing_centre(rings: &Rings) -> (u32, u32, u32) {
     let by_width = first / width - 1.0;
     let by_area = first * first * years / (last * last - first * first) - 1.0;
     let best = (by_width.max(0.0) * by_area.max(0.0)).sqrt();
-    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "counts of rings, floored at 0")]
+    #[allow(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "counts of rings, floored at 0"
+    )]
     let whole = |v: f64| v.round().max(0.0) as u32;
-    (whole(best), whole(by_area.min(best) * 0.8), whole(by_width.max(best) * 1.15))
+    (
+        whole(best),
+        whole(by_area.min(best) * 0.8),
+        whole(by_width.max(best) * 1.15),
+    )
 }
 
 #[cfg(test)]
@@ -193,7 +233,11 @@ mod tests {
         let chances: Vec<f64> = [vec![1.0; 80], vec![0.9; 10], vec![0.3; 6]].concat();
         let d = number_of_years(&chances);
         let mean: f64 = d.iter().enumerate().map(|(k, p)| k as f64 * p).sum();
-        let variance: f64 = d.iter().enumerate().map(|(k, p)| (k as f64 - mean).powi(2) * p).sum();
+        let variance: f64 = d
+            .iter()
+            .enumerate()
+            .map(|(k, p)| (k as f64 - mean).powi(2) * p)
+            .sum();
         assert!((mean - 90.8).abs() < 1e-9);
         assert!((variance.sqrt() - 1.469694).abs() < 1e-6);
     }

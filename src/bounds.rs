@@ -51,10 +51,16 @@ const REACH: usize = 3;
 
 /// Finds the candidates and places them.
 pub fn trace(evidence: &Evidence, mark: &RingMark, wood: Option<WoodKind>) -> Bounds {
-    let (sense, sense_confidence) = if mark.is_pores { (1.0, 1.0) } else { ring_end(evidence) };
+    let (sense, sense_confidence) = if mark.is_pores {
+        (1.0, 1.0)
+    } else {
+        ring_end(evidence)
+    };
     let (wood, wood_confidence) = wood_kind(mark, sense, sense_confidence, wood);
     let signed: Vec<f32> = evidence.agreed.iter().map(|v| v * sense).collect();
-    let toward = evidence.change.with(&evidence.seen, |c, w| c.clamp(-3.0, 3.0) * sense * w);
+    let toward = evidence
+        .change
+        .with(&evidence.seen, |c, w| c.clamp(-3.0, 3.0) * sense * w);
     let smooth = toward.blurred(0.0, 1.5, RowBorder::Wrap);
     let peaks = maxima(&signed);
     let candidates = peaks
@@ -62,7 +68,13 @@ pub fn trace(evidence: &Evidence, mark: &RingMark, wood: Option<WoodKind>) -> Bo
         .map(|(peak, prominence)| place(evidence, &toward, &smooth, &signed, peak, prominence))
         .filter(|c| c.seen.iter().filter(|s| **s).count() >= 2)
         .collect();
-    Bounds { sense, sense_confidence, wood, wood_confidence, candidates }
+    Bounds {
+        sense,
+        sense_confidence,
+        wood,
+        wood_confidence,
+        candidates,
+    }
 }
 
 /// Whether rings of this disc end dark to pale or pale to dark, and how sure that is.
@@ -88,11 +100,19 @@ fn ring_end(evidence: &Evidence) -> (f32, f64) {
     }
     let lean = change.skew() - tone.skew();
     // 0.25: leans of rough faces that were read right began at 0.1.
-    (if lean >= 0.0 { 1.0 } else { -1.0 }, (lean / 0.25).tanh().abs())
+    (
+        if lean >= 0.0 { 1.0 } else { -1.0 },
+        (lean / 0.25).tanh().abs(),
+    )
 }
 
 /// The wood's kind, with how sure it is.
-fn wood_kind(mark: &RingMark, sense: f32, sense_confidence: f64, given: Option<WoodKind>) -> (WoodKind, f64) {
+fn wood_kind(
+    mark: &RingMark,
+    sense: f32,
+    sense_confidence: f64,
+    given: Option<WoodKind>,
+) -> (WoodKind, f64) {
     match given {
         Some(kind) => (kind, 1.0),
         None if mark.is_pores => (WoodKind::RingPorous, mark.confidence),
@@ -149,7 +169,14 @@ fn maxima(line: &[f32]) -> Vec<(usize, f32)> {
 }
 
 /// Places one candidate on every arc.
-fn place(evidence: &Evidence, toward: &Plane, smooth: &Plane, signed: &[f32], peak: usize, prominence: f32) -> Candidate {
+fn place(
+    evidence: &Evidence,
+    toward: &Plane,
+    smooth: &Plane,
+    signed: &[f32],
+    peak: usize,
+    prominence: f32,
+) -> Candidate {
     let n = smooth.width;
     let (low, high) = (peak.saturating_sub(REACH), (peak + REACH + 1).min(n));
     let size = high - low;
@@ -175,7 +202,9 @@ fn place(evidence: &Evidence, toward: &Plane, smooth: &Plane, signed: &[f32], pe
         }
         score = next;
     }
-    let mut k = (0..size).max_by(|a, b| score[*a].total_cmp(&score[*b])).unwrap_or(0);
+    let mut k = (0..size)
+        .max_by(|a, b| score[*a].total_cmp(&score[*b]))
+        .unwrap_or(0);
     let mut path = vec![0usize; ARCS];
     for turn in (ARCS..2 * ARCS).rev() {
         path[turn % ARCS] = low + k;
@@ -187,13 +216,27 @@ fn place(evidence: &Evidence, toward: &Plane, smooth: &Plane, signed: &[f32], pe
             let value = |i: usize| smooth.at(i.min(n - 1), arc);
             let (a, b, c) = (value(p.saturating_sub(1)), value(p), value(p + 1));
             let bend = a - 2.0 * b + c;
-            let part = if b >= a && b >= c && bend.abs() > 1e-6 { 0.5 * (a - c) / bend } else { 0.0 };
+            let part = if b >= a && b >= c && bend.abs() > 1e-6 {
+                0.5 * (a - c) / bend
+            } else {
+                0.0
+            };
             p as f32 + part.clamp(-0.5, 0.5)
         })
         .collect();
-    let place = Plane { width: 1, height: ARCS, data: between }.blurred(0.0, 1.0, RowBorder::Wrap).data;
-    let seen: Vec<bool> = (0..ARCS).map(|arc| evidence.seen.at(peak, arc) > 0.5).collect();
-    let change: Vec<f32> = (0..ARCS).map(|arc| crate::plane::line_at(toward.row(arc), place[arc])).collect();
+    let place = Plane {
+        width: 1,
+        height: ARCS,
+        data: between,
+    }
+    .blurred(0.0, 1.0, RowBorder::Wrap)
+    .data;
+    let seen: Vec<bool> = (0..ARCS)
+        .map(|arc| evidence.seen.at(peak, arc) > 0.5)
+        .collect();
+    let change: Vec<f32> = (0..ARCS)
+        .map(|arc| crate::plane::line_at(toward.row(arc), place[arc]))
+        .collect();
     let (mut sum, mut good, mut count) = (0.0, 0.0, 0.0f32);
     for arc in (0..ARCS).filter(|arc| seen[*arc]) {
         sum += change[arc];

@@ -1,7 +1,7 @@
 //! The photo at a working size: what the search for the pith and the wood's edge looks at.
 //!
 //! Full resolution is needed where boundaries are placed, not where the disc is looked for. The
-//! face is the photo shrunk by a whole factor to about [`LONGEST_SIDE`] samples on its longer side, as
+//! face is the photo shrunk by a whole factor to about `LONGEST_SIDE` samples on its longer side, as
 //! luminance and two opponent colours. One pass over the photo makes all of it.
 
 use crate::photo::Photo;

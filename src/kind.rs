@@ -21,12 +21,18 @@ pub struct RingMark {
 /// Tells what marks the rings, unless the kind of wood is given.
 pub fn tell(evidence: &Evidence, given: Option<WoodKind>) -> RingMark {
     if let Some(kind) = given {
-        return RingMark { is_pores: kind == WoodKind::RingPorous, confidence: 1.0 };
+        return RingMark {
+            is_pores: kind == WoodKind::RingPorous,
+            confidence: 1.0,
+        };
     }
     let power = |line: &[f32]| line.iter().map(|v| f64::from(v * v)).sum::<f64>();
     let ratio = (power(&evidence.agreed_onset) / power(&evidence.agreed).max(1e-9)).sqrt();
     // Even odds where the agreements are about equal.
     let odds = (ratio / 0.62).ln() * 4.0;
     let chance = 1.0 / (1.0 + (-odds).exp());
-    RingMark { is_pores: chance > 0.5, confidence: chance.max(1.0 - chance) }
+    RingMark {
+        is_pores: chance > 0.5,
+        confidence: chance.max(1.0 - chance),
+    }
 }

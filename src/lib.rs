@@ -127,5 +127,7 @@ pub fn read(photo: &Photo, settings: &Settings) -> Result<Reading, Error> {
     let bounds = bounds::trace(&evidence, &mark, settings.wood);
     let rings = rings::settle(&pith, &bounds, &evidence, &straight, &polar);
     let age = age::count(&rings, settings);
-    Ok(record::write(photo, settings, &pith, &wood_edge, &bounds, &rings, &age))
+    Ok(record::write(
+        photo, settings, &pith, &wood_edge, &bounds, &rings, &age,
+    ))
 }

@@ -33,7 +33,10 @@ pub struct Polar {
 
 /// Unwraps the disc out to the wood's edge.
 pub fn unwrap(photo: &Photo, pith: &Pith, wood_edge: &WoodEdge, settings: &Settings) -> Polar {
-    let (width, height) = (photo.pixels.width() as usize, photo.pixels.height() as usize);
+    let (width, height) = (
+        photo.pixels.width() as usize,
+        photo.pixels.height() as usize,
+    );
     let raw = photo.pixels.as_raw();
     let (left, top, right, bottom) = match settings.region_px {
         None => (0.0, 0.0, width as f64, height as f64),
@@ -59,9 +62,17 @@ pub fn unwrap(photo: &Photo, pith: &Pith, wood_edge: &WoodEdge, settings: &Setti
     let mut reach = 8usize;
     for (ray, edge_px) in edge.iter().enumerate() {
         let (sin, cos) = turn(ray).sin_cos();
-        let (near, far) = inside_box((pith.x_px, pith.y_px), (cos, sin), (left, top, right - 1.0, bottom - 1.0));
+        let (near, far) = inside_box(
+            (pith.x_px, pith.y_px),
+            (cos, sin),
+            (left, top, right - 1.0, bottom - 1.0),
+        );
         let end = far.min(f64::from(*edge_px) * EDGE_MARGIN);
-        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "distances inside the photo, floored at 0")]
+        #[allow(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "distances inside the photo, floored at 0"
+        )]
         let (a, b) = (near.max(0.0).ceil() as usize, end.max(0.0).floor() as usize);
         visible.push((a.min(b), b));
         reach = reach.max(b + 1);
@@ -78,7 +89,13 @@ pub fn unwrap(photo: &Photo, pith: &Pith, wood_edge: &WoodEdge, settings: &Setti
         }
     }
     let grey = normalised(&plain, &mask, reach);
-    Polar { grey, plain, visible, edge, edge_seen }
+    Polar {
+        grey,
+        plain,
+        visible,
+        edge,
+        edge_seen,
+    }
 }
 
 impl Polar {
@@ -102,9 +119,14 @@ impl Polar {
             mask.row_mut(ray)[a..end].fill(1.0);
         }
         // Three rays to either side: a pore is seen by one or two.
-        let rough = rough.blurred(0.7, 2.5, RowBorder::Wrap).map(|v| 40.0 * (v + 0.05).ln());
+        let rough = rough
+            .blurred(0.7, 2.5, RowBorder::Wrap)
+            .map(|v| 40.0 * (v + 0.05).ln());
         let grey = normalised(&rough, &mask, reach);
-        Polar { grey, ..self.clone() }
+        Polar {
+            grey,
+            ..self.clone()
+        }
     }
 }
 
@@ -117,11 +139,16 @@ pub(crate) fn turn(ray: usize) -> f64 {
 }
 
 /// Stretch of a ray inside a box: distances from its start; both 0 where it misses.
-fn inside_box(start: (f64, f64), direction: (f64, f64), bounds: (f64, f64, f64, f64)) -> (f64, f64) {
+fn inside_box(
+    start: (f64, f64),
+    direction: (f64, f64),
+    bounds: (f64, f64, f64, f64),
+) -> (f64, f64) {
     let (mut near, mut far) = (0.0f64, f64::MAX);
-    for (place, step, low, high) in
-        [(start.0, direction.0, bounds.0, bounds.2), (start.1, direction.1, bounds.1, bounds.3)]
-    {
+    for (place, step, low, high) in [
+        (start.0, direction.0, bounds.0, bounds.2),
+        (start.1, direction.1, bounds.1, bounds.3),
+    ] {
         if step.abs() < 1e-12 {
             if place < low || place > high {
                 return (0.0, 0.0);
@@ -140,12 +167,18 @@ fn luminance_at(raw: &[u8], width: usize, height: usize, x: f64, y: f64) -> f32 
     let (x0, y0) = (x.floor().max(0.0), y.floor().max(0.0));
     #[allow(clippy::cast_possible_truncation, reason = "parts of a pixel")]
     let (fx, fy) = ((x - x0) as f32, (y - y0) as f32);
-    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "floored at 0, capped below")]
+    #[allow(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "floored at 0, capped below"
+    )]
     let (x0, y0) = ((x0 as usize).min(width - 1), (y0 as usize).min(height - 1));
     let (x1, y1) = ((x0 + 1).min(width - 1), (y0 + 1).min(height - 1));
     let pixel = |x: usize, y: usize| {
         let i = (y * width + x) * 3;
-        LUMINANCE[0] * f32::from(raw[i]) + LUMINANCE[1] * f32::from(raw[i + 1]) + LUMINANCE[2] * f32::from(raw[i + 2])
+        LUMINANCE[0] * f32::from(raw[i])
+            + LUMINANCE[1] * f32::from(raw[i + 1])
+            + LUMINANCE[2] * f32::from(raw[i + 2])
     };
     let top = pixel(x0, y0) * (1.0 - fx) + pixel(x1, y0) * fx;
     let bottom = pixel(x0, y1) * (1.0 - fx) + pixel(x1, y1) * fx;

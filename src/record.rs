@@ -7,8 +7,8 @@ use crate::outline::WoodEdge;
 use crate::photo::Photo;
 use crate::pith::Pith;
 use crate::reading::{
-    AZIMUTHS, AgeRecord, MissingCentre, Outline, OutlineState, PhotoRecord, PithRecord, PithState, Program, Reading,
-    Ring, SCHEMA, Scale, Wood,
+    AZIMUTHS, AgeRecord, MissingCentre, Outline, OutlineState, PhotoRecord, PithRecord, PithState,
+    Program, Reading, Ring, SCHEMA, Scale, Wood,
 };
 use crate::ring_area;
 use crate::rings::Rings;
@@ -35,11 +35,18 @@ pub fn write(
     let state = pith_state(pith, rings, age);
     let edge_whole = matches!(outline.state, OutlineState::Bark | OutlineState::Wood);
     let complete = age.is_counted && edge_whole && state == PithState::Seen && age.missing.0 == 0;
-    let published = if age.is_counted { publish(rings, age, settings, scale.as_ref(), edge_whole) } else { Vec::new() };
+    let published = if age.is_counted {
+        publish(rings, age, settings, scale.as_ref(), edge_whole)
+    } else {
+        Vec::new()
+    };
     let notes = notes(pith, state, &outline, bounds, rings, age, &published);
     Reading {
         schema: SCHEMA.into(),
-        program: Program { name: "endgrain".into(), version: env!("CARGO_PKG_VERSION").into() },
+        program: Program {
+            name: "endgrain".into(),
+            version: env!("CARGO_PKG_VERSION").into(),
+        },
         photo: PhotoRecord {
             file: photo.file.clone(),
             sha256: photo.sha256.clone(),
@@ -47,16 +54,28 @@ pub fn write(
             height_px: photo.pixels.height(),
         },
         scale,
-        pith: PithRecord { x_px: rounded(pith.x_px), y_px: rounded(pith.y_px), sd_px: rounded(pith.sd_px), state },
+        pith: PithRecord {
+            x_px: rounded(pith.x_px),
+            y_px: rounded(pith.y_px),
+            sd_px: rounded(pith.sd_px),
+            state,
+        },
         outline,
-        wood: Wood { kind: bounds.wood, confidence: rounded(bounds.wood_confidence) },
+        wood: Wood {
+            kind: bounds.wood,
+            confidence: rounded(bounds.wood_confidence),
+        },
         rings: published,
         age: AgeRecord {
             rings: age.rings,
             low: age.low,
             high: age.high,
             level: age.level,
-            missing_centre: MissingCentre { rings: age.missing.0, low: age.missing.1, high: age.missing.2 },
+            missing_centre: MissingCentre {
+                rings: age.missing.0,
+                low: age.missing.1,
+                high: age.missing.2,
+            },
             complete,
         },
         notes,
@@ -71,16 +90,26 @@ fn outline(wood_edge: &WoodEdge, age: &Age) -> Outline {
     let radius_px = (0..AZIMUTHS)
         .map(|a| (age.is_counted && wood_edge.in_photo[a]).then(|| rounded(wood_edge.radius_px[a])))
         .collect();
-    let state = if age.is_counted { wood_edge.state } else { OutlineState::Unclear };
+    let state = if age.is_counted {
+        wood_edge.state
+    } else {
+        OutlineState::Unclear
+    };
     Outline { state, radius_px }
 }
 
 fn scale(settings: &Settings, outline: &Outline) -> Option<Scale> {
     match settings.scale? {
-        ScaleGiven::MmPerPx(mm_per_px) => Some(Scale { mm_per_px, source: "given".into() }),
+        ScaleGiven::MmPerPx(mm_per_px) => Some(Scale {
+            mm_per_px,
+            source: "given".into(),
+        }),
         ScaleGiven::DiameterMm(mm) => {
             let radius = ring_area::equivalent_radius_px(&outline.radius_px)?;
-            (radius > 0.0).then(|| Scale { mm_per_px: mm / (2.0 * radius), source: "diameter".into() })
+            (radius > 0.0).then(|| Scale {
+                mm_per_px: mm / (2.0 * radius),
+                source: "diameter".into(),
+            })
         }
     }
 }
@@ -95,19 +124,34 @@ fn pith_state(pith: &Pith, rings: &Rings, age: &Age) -> PithState {
     }
 }
 
-fn publish(rings: &Rings, age: &Age, settings: &Settings, scale: Option<&Scale>, edge_whole: bool) -> Vec<Ring> {
+fn publish(
+    rings: &Rings,
+    age: &Age,
+    settings: &Settings,
+    scale: Option<&Scale>,
+    edge_whole: bool,
+) -> Vec<Ring> {
     let seen = rings.rings.len();
     let mut out: Vec<Ring> = Vec::with_capacity(seen);
     for (i, ring) in rings.rings.iter().enumerate() {
         let radius_px: Vec<Option<f64>> = ring.radius_px.iter().map(|r| r.map(rounded)).collect();
         let inner = out.last().map(|r| r.radius_px.as_slice());
-        let width = ring_area::mean_width_px(inner, &radius_px).unwrap_or(0.0).max(0.0);
-        #[allow(clippy::cast_possible_truncation, reason = "counts of rings")]
+        let width = ring_area::mean_width_px(inner, &radius_px)
+            .unwrap_or(0.0)
+            .max(0.0);
+        #[allow(
+            clippy::cast_possible_truncation,
+            clippy::cast_possible_wrap,
+            reason = "counts of rings"
+        )]
         let (number, back) = (i as u32 + 1 + age.missing.0, (seen - 1 - i) as i32);
         out.push(Ring {
             number,
             // A year can be given only where the outermost ring is in the photo.
-            year: settings.last_ring.filter(|_| edge_whole).map(|last| last - back),
+            year: settings
+                .last_ring
+                .filter(|_| edge_whole)
+                .map(|last| last - back),
             confidence: rounded(ring.confidence),
             mean_width_px: rounded(width),
             mean_width_mm: scale.map(|s| (width * s.mm_per_px * 1000.0).round() / 1000.0),
@@ -152,7 +196,10 @@ fn notes(
     if age.missing.0 > 0 {
         notes.push(Note::new(
             NoteCode::CentreMissing,
-            format!("The centre is missing: about {} rings are lost with it, {} to {}.", age.missing.0, age.missing.1, age.missing.2),
+            format!(
+                "The centre is missing: about {} rings are lost with it, {} to {}.",
+                age.missing.0, age.missing.1, age.missing.2
+            ),
         ));
     }
     match outline.state {
@@ -160,16 +207,29 @@ fn notes(
         OutlineState::Unclear => notes.push(Note::new(NoteCode::EdgeUnclear, "Where the wood ends was not found with certainty: look at the outermost rings on the overlay.")),
         OutlineState::Bark | OutlineState::Wood => {}
     }
-    let tight: Vec<u32> = published.iter().filter(|r| r.mean_width_px > 0.0 && r.mean_width_px < rings.tight_below_px).map(|r| r.number).collect();
+    let tight: Vec<u32> = published
+        .iter()
+        .filter(|r| r.mean_width_px > 0.0 && r.mean_width_px < rings.tight_below_px)
+        .map(|r| r.number)
+        .collect();
     if tight.len() > 2 {
         notes.push(Note::new(
             NoteCode::RingsTooTight,
             format!("{} rings are narrower than {:.0} pixels: there the photo can't support a count. Come closer or use more pixels.", tight.len(), rings.tight_below_px),
         ));
     }
-    let doubtful = published.iter().filter(|r| r.confidence < DOUBTFUL_BELOW).count();
+    let doubtful = published
+        .iter()
+        .filter(|r| r.confidence < DOUBTFUL_BELOW)
+        .count();
     if doubtful > 0 {
-        notes.push(Note::new(NoteCode::DoubtfulRings, format!("{doubtful} of {} rings are doubtful; they are dashed on the overlay.", published.len())));
+        notes.push(Note::new(
+            NoteCode::DoubtfulRings,
+            format!(
+                "{doubtful} of {} rings are doubtful; they are dashed on the overlay.",
+                published.len()
+            ),
+        ));
     }
     if bounds.sense_confidence < 0.1 {
         notes.push(Note::new(NoteCode::RingEndUnclear, "Which side of a ring is its end could not be told for sure: boundaries may lie on the wrong side of the dark band."));

@@ -35,11 +35,19 @@ pub(crate) fn measure(arcs: &Plane, seen: &Plane) -> Vec<f32> {
     let (sectors, wood) = (arcs.shrunk(1, ARCS_A_SECTOR), seen.shrunk(1, ARCS_A_SECTOR));
     let table: Vec<Vec<f32>> = correlations(&sectors, &wood, &lags, &places);
     let half_shift = (2.0f32.ln() / RATIO.ln()).round();
-    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a small positive number")]
+    #[allow(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "a small positive number"
+    )]
     let half_shift = half_shift as usize;
     let merit = |lag: usize, place: usize| {
         let own = table[lag][place];
-        let half = if lag >= half_shift { table[lag - half_shift][place] } else { 0.0 };
+        let half = if lag >= half_shift {
+            table[lag - half_shift][place]
+        } else {
+            0.0
+        };
         own.min(0.45) - 0.5 * half.min(0.45) - 0.08 * lags[lag].ln()
     };
     let m = lags.len();
@@ -64,7 +72,9 @@ pub(crate) fn measure(arcs: &Plane, seen: &Plane) -> Vec<f32> {
         score = next;
         from.push(back);
     }
-    let mut k = (0..m).max_by(|a, b| score[*a].total_cmp(&score[*b])).unwrap_or(0);
+    let mut k = (0..m)
+        .max_by(|a, b| score[*a].total_cmp(&score[*b]))
+        .unwrap_or(0);
     let mut path = vec![lags[k]];
     for back in from.iter().rev() {
         k = back[k];
@@ -72,7 +82,9 @@ pub(crate) fn measure(arcs: &Plane, seen: &Plane) -> Vec<f32> {
     }
     path.reverse();
     let path = blur_line(&path, 1.5);
-    (0..n).map(|i| crate::plane::line_at(&path, i as f32 / STRIDE as f32)).collect()
+    (0..n)
+        .map(|i| crate::plane::line_at(&path, i as f32 / STRIDE as f32))
+        .collect()
 }
 
 /// Correlation of the arcs with themselves, `[lag][place]`.
@@ -86,10 +98,20 @@ fn correlations(arcs: &Plane, seen: &Plane, lags: &[f32], places: &[usize]) -> V
         if !fits {
             filtered = Some((lag, band(arcs, seen, lag)));
         }
-        let Some((_, plane)) = &filtered else { continue };
-        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "lags are from 3 up")]
+        let Some((_, plane)) = &filtered else {
+            continue;
+        };
+        #[allow(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "lags are from 3 up"
+        )]
         let shift = lag.round() as usize;
-        let (mut product, mut shared, mut power) = (vec![0.0f64; n + 1], vec![0.0f64; n + 1], vec![0.0f64; n + 1]);
+        let (mut product, mut shared, mut power) = (
+            vec![0.0f64; n + 1],
+            vec![0.0f64; n + 1],
+            vec![0.0f64; n + 1],
+        );
         let (mut p, mut f, mut s) = (vec![0.0f32; n], vec![0.0f32; n], vec![0.0f32; n]);
         for sector in 0..plane.height {
             let (row, next) = (plane.row(sector), plane.row((sector + 1) % plane.height));
@@ -116,7 +138,8 @@ fn correlations(arcs: &Plane, seen: &Plane, lags: &[f32], places: &[usize]) -> V
                 let sums = |v: &[f64]| v[b] - v[a.min(b)];
                 #[allow(clippy::cast_possible_truncation, reason = "planes are f32")]
                 // Where next to nothing is shared, a tenth of the power stands in for it.
-                let correlation = (sums(&product) / (sums(&shared).max(0.1 * sums(&power)) + 1e-6)) as f32;
+                let correlation =
+                    (sums(&product) / (sums(&shared).max(0.1 * sums(&power)) + 1e-6)) as f32;
                 if b < a + 2 * shift { -1.0 } else { correlation }
             })
             .collect();
@@ -129,7 +152,11 @@ fn correlations(arcs: &Plane, seen: &Plane, lags: &[f32], places: &[usize]) -> V
 fn band(arcs: &Plane, seen: &Plane, lag: f32) -> Plane {
     let n = arcs.width;
     let mut out = Plane::filled(n, arcs.height, 0.0);
-    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "lags are from 3 up")]
+    #[allow(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "lags are from 3 up"
+    )]
     let half = lag.round() as usize;
     let mut sum = vec![0.0f64; n + 1];
     for arc in 0..arcs.height {

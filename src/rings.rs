@@ -43,13 +43,22 @@ pub struct FoundRing {
 }
 
 /// Chooses the rings.
-pub fn settle(pith: &Pith, bounds: &Bounds, evidence: &Evidence, straight: &Straight, polar: &Polar) -> Rings {
+pub fn settle(
+    pith: &Pith,
+    bounds: &Bounds,
+    evidence: &Evidence,
+    straight: &Straight,
+    polar: &Polar,
+) -> Rings {
     let chosen = sequence(&bounds.candidates);
     let mut rings: Vec<FoundRing> = chosen
         .iter()
         .map(|&i| {
             let candidate = &bounds.candidates[i];
-            FoundRing { radius_px: radii(candidate, evidence, straight, polar), confidence: chance(candidate) }
+            FoundRing {
+                radius_px: radii(candidate, evidence, straight, polar),
+                confidence: chance(candidate),
+            }
         })
         .collect();
     let lost_centre_px = lost_centre(polar);
@@ -57,9 +66,19 @@ pub fn settle(pith: &Pith, bounds: &Bounds, evidence: &Evidence, straight: &Stra
     close_with_edge(&mut rings, polar);
     order(&mut rings);
     let agreement = f64::from(evidence.agreement());
-    let left_out = (0..bounds.candidates.len()).filter(|i| !chosen.contains(i)).map(|i| chance(&bounds.candidates[i])).collect();
+    let left_out = (0..bounds.candidates.len())
+        .filter(|i| !chosen.contains(i))
+        .map(|i| chance(&bounds.candidates[i]))
+        .collect();
     let is_readable = is_readable(&rings, agreement, pith);
-    Rings { rings, left_out, agreement, is_readable, lost_centre_px, tight_below_px: TIGHT_BELOW_PX }
+    Rings {
+        rings,
+        left_out,
+        agreement,
+        is_readable,
+        lost_centre_px,
+        tight_below_px: TIGHT_BELOW_PX,
+    }
 }
 
 /// Rings narrower than this can't be counted reliably, px (common practice, no source: five pixels
@@ -85,10 +104,16 @@ fn lost_centre(polar: &Polar) -> f64 {
     for ray in (0..RAYS).step_by(8) {
         let (a, b) = polar.visible[ray];
         let row = polar.plain.row(ray);
-        wood.extend((a + (b - a) * 6 / 10..a + (b - a) * 9 / 10).step_by(5).map(|r| row[r]));
+        wood.extend(
+            (a + (b - a) * 6 / 10..a + (b - a) * 9 / 10)
+                .step_by(5)
+                .map(|r| row[r]),
+        );
     }
     wood.sort_by(f32::total_cmp);
-    let Some(typical) = wood.get(wood.len() / 2) else { return 0.0 };
+    let Some(typical) = wood.get(wood.len() / 2) else {
+        return 0.0;
+    };
     let mut reaches: Vec<f64> = Vec::new();
     for ray in (0..RAYS).step_by(4) {
         let (a, b) = polar.visible[ray];
@@ -102,7 +127,11 @@ fn lost_centre(polar: &Polar) -> f64 {
     reaches.sort_by(f64::total_cmp);
     let middle = reaches.get(reaches.len() / 2).copied().unwrap_or(0.0);
     let edge = polar.edge.iter().sum::<f32>() / RAYS as f32;
-    if middle > 0.05 * f64::from(edge) { middle } else { 0.0 }
+    if middle > 0.05 * f64::from(edge) {
+        middle
+    } else {
+        0.0
+    }
 }
 
 fn median_radius(ring: &FoundRing) -> Option<f64> {
@@ -125,7 +154,11 @@ fn gain(candidate: &Candidate) -> f32 {
 fn gap_cost(rings: f32) -> f32 {
     let off = rings.max(0.05).ln();
     // Below four tenths of a ring two boundaries are one, seen twice.
-    let close = if rings < 0.4 { 6.0 * (0.4 - rings) / 0.4 } else { 0.0 };
+    let close = if rings < 0.4 {
+        6.0 * (0.4 - rings) / 0.4
+    } else {
+        0.0
+    };
     1.5 * off * off + close
 }
 
@@ -163,7 +196,12 @@ fn sequence(candidates: &[Candidate]) -> Vec<usize> {
 }
 
 /// A candidate's distance from the pith at every degree.
-fn radii(candidate: &Candidate, evidence: &Evidence, straight: &Straight, polar: &Polar) -> Vec<Option<f64>> {
+fn radii(
+    candidate: &Candidate,
+    evidence: &Evidence,
+    straight: &Straight,
+    polar: &Polar,
+) -> Vec<Option<f64>> {
     let n = evidence.samples();
     let level: Vec<f32> = (0..ARCS)
         .map(|arc| {
@@ -176,7 +214,11 @@ fn radii(candidate: &Candidate, evidence: &Evidence, straight: &Straight, polar:
             let place = degree as f32 * ARCS as f32 / AZIMUTHS as f32 - 0.5;
             let whole = place.floor();
             let part = place - whole;
-            #[allow(clippy::cast_possible_truncation, reason = "a small whole number")]
+            #[allow(
+                clippy::cast_possible_truncation,
+                clippy::cast_possible_wrap,
+                reason = "small whole numbers"
+            )]
             let first = (whole as isize).rem_euclid(ARCS as isize).unsigned_abs();
             let second = (first + 1) % ARCS;
             let nearest = if part < 0.5 { first } else { second };
@@ -204,14 +246,25 @@ fn close_with_edge(rings: &mut Vec<FoundRing>, polar: &Polar) {
     }
     // Boundaries beyond the edge on most azimuths are bark or background.
     let lies = |ring: &FoundRing, by: &dyn Fn(f64, f64) -> bool| {
-        let pairs: Vec<bool> = ring.radius_px.iter().zip(&edge).filter_map(|(r, e)| Some(by((*r)?, (*e)?))).collect();
+        let pairs: Vec<bool> = ring
+            .radius_px
+            .iter()
+            .zip(&edge)
+            .filter_map(|(r, e)| Some(by((*r)?, (*e)?)))
+            .collect();
         pairs.iter().filter(|b| **b).count() * 2 > pairs.len()
     };
     let width = typical_last_width(rings);
-    while rings.last().is_some_and(|ring| lies(ring, &|r, e| r > e - 0.45 * width)) {
+    while rings
+        .last()
+        .is_some_and(|ring| lies(ring, &|r, e| r > e - 0.45 * width))
+    {
         rings.pop();
     }
-    rings.push(FoundRing { radius_px: edge, confidence: 0.9 });
+    rings.push(FoundRing {
+        radius_px: edge,
+        confidence: 0.9,
+    });
 }
 
 /// Median width of the last few rings, px.
@@ -219,7 +272,13 @@ fn typical_last_width(rings: &[FoundRing]) -> f64 {
     let tail = &rings[rings.len().saturating_sub(6)..];
     let mut widths: Vec<f64> = tail
         .windows(2)
-        .flat_map(|pair| pair[0].radius_px.iter().zip(&pair[1].radius_px).filter_map(|(a, b)| Some((*b)? - (*a)?)))
+        .flat_map(|pair| {
+            pair[0]
+                .radius_px
+                .iter()
+                .zip(&pair[1].radius_px)
+                .filter_map(|(a, b)| Some((*b)? - (*a)?))
+        })
         .collect();
     widths.sort_by(f64::total_cmp);
     widths.get(widths.len() / 2).copied().unwrap_or(4.0)

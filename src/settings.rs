@@ -117,7 +117,8 @@ impl Settings {
     /// [`Error::Setting`] where the region or the pith given lies outside the photo.
     pub fn check_for(&self, width_px: u32, height_px: u32) -> Result<(), Error> {
         if let Some(r) = self.region_px
-            && (r.x_px.saturating_add(r.width_px) > width_px || r.y_px.saturating_add(r.height_px) > height_px)
+            && (r.x_px.saturating_add(r.width_px) > width_px
+                || r.y_px.saturating_add(r.height_px) > height_px)
         {
             return Err(Error::setting(format!(
                 "the region reaches beyond the photo; the photo is {width_px} x {height_px} pixels"

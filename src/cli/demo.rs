@@ -3,8 +3,8 @@
 use super::console::{Console, printable};
 use super::{DONE, WRONG_USE};
 use clap::builder::PossibleValuesParser;
-use endgrain::error::Error;
 use endgrain::demo::{self, Order, Suite};
+use endgrain::error::Error;
 use std::path::PathBuf;
 
 const EXAMPLES: &str = "\

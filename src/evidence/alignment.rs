@@ -34,7 +34,9 @@ pub(super) fn line_up(tone: &Plane, seen: &Plane) -> Plane {
             }
         }
         let weight = wood.blurred(0.0, spread, RowBorder::Wrap);
-        let mut mean = moved.blurred(0.0, spread, RowBorder::Wrap).with(&weight, |m, w| m / (w + 1e-3));
+        let mut mean = moved
+            .blurred(0.0, spread, RowBorder::Wrap)
+            .with(&weight, |m, w| m / (w + 1e-3));
         for arc in 0..arcs {
             let typical = deviation(mean.row(arc), 41, 0.1);
             for (value, d) in mean.row_mut(arc).iter_mut().zip(&typical) {
@@ -42,7 +44,12 @@ pub(super) fn line_up(tone: &Plane, seen: &Plane) -> Plane {
             }
         }
         for arc in 0..arcs {
-            let step = best_shift(normal.row(arc), mean.row(arc), wood.row(arc), shift.row(arc));
+            let step = best_shift(
+                normal.row(arc),
+                mean.row(arc),
+                wood.row(arc),
+                shift.row(arc),
+            );
             for (value, d) in shift.row_mut(arc).iter_mut().zip(&step) {
                 *value += d;
             }
@@ -89,7 +96,9 @@ fn best_shift(arc: &[f32], mean: &[f32], wood: &[f32], so_far: &[f32]) -> Vec<f3
         }
         score = next;
     }
-    let mut k = (0..TRIES).min_by(|a, b| score[*a].total_cmp(&score[*b])).unwrap_or(TRIES / 2);
+    let mut k = (0..TRIES)
+        .min_by(|a, b| score[*a].total_cmp(&score[*b]))
+        .unwrap_or(TRIES / 2);
     let mut path = vec![0.0f32; n];
     for s in (0..n).rev() {
         path[s] = (k as f32 - half) / 2.0;

@@ -2,7 +2,7 @@
 //!
 //! The straightened disc is averaged over arcs of five degrees, measured out so that a ring takes
 //! about nine samples whatever its width ([`ring_width`](crate::ring_width)), and every arc is lined up with its
-//! neighbours ([`alignment`]), which takes out the last fraction of a ring that the straightening
+//! neighbours (`alignment`), which takes out the last fraction of a ring that the straightening
 //! leaves. The evidence is the change of luminance along that scale, on every arc and agreed.
 
 mod alignment;
@@ -55,7 +55,8 @@ impl Evidence {
                 count += 1.0;
             }
         }
-        let common = self.agreed.iter().map(|v| v * v).sum::<f32>() / self.agreed.len().max(1) as f32;
+        let common =
+            self.agreed.iter().map(|v| v * v).sum::<f32>() / self.agreed.len().max(1) as f32;
         (common * count / power.max(1e-6)).clamp(0.0, 1.0)
     }
 
@@ -82,7 +83,18 @@ pub fn gather(polar: &Polar, straight: &Straight) -> Evidence {
     let tone = lined_up(&tone, &shift, |row| row.to_vec());
     let roughness = lined_up(&roughness, &shift, |row| row.to_vec());
     let ring_width = level.iter().map(|l| line_at(&width, *l)).collect();
-    Evidence { change, onset, tone, roughness, seen, shift, level, agreed, agreed_onset, ring_width }
+    Evidence {
+        change,
+        onset,
+        tone,
+        roughness,
+        seen,
+        shift,
+        level,
+        agreed,
+        agreed_onset,
+        ring_width,
+    }
 }
 
 /// Change along a row in units of its own local deviation.
@@ -151,7 +163,9 @@ fn measure_out(arcs: &Plane, level: &[f32], width: &[f32]) -> Plane {
         .map(|l| {
             let sigma = line_at(width, *l) / SAMPLES_A_RING * 0.45;
             let far = |s: &f32| ((s + 0.05).ln() - (sigma.max(0.01) + 0.05).ln()).abs();
-            (0..sigmas.len()).min_by(|a, b| far(&sigmas[*a]).total_cmp(&far(&sigmas[*b]))).unwrap_or(0)
+            (0..sigmas.len())
+                .min_by(|a, b| far(&sigmas[*a]).total_cmp(&far(&sigmas[*b])))
+                .unwrap_or(0)
         })
         .collect();
     let mut tone = Plane::filled(level.len(), ARCS, 0.0);
@@ -175,7 +189,9 @@ fn measure_out(arcs: &Plane, level: &[f32], width: &[f32]) -> Plane {
 fn slope_of(row: &[f32]) -> Vec<f32> {
     let smooth = blur_line(row, 1.1);
     let n = smooth.len();
-    (0..n).map(|i| (smooth[(i + 1).min(n - 1)] - smooth[i.saturating_sub(1)]) / 2.0).collect()
+    (0..n)
+        .map(|i| (smooth[(i + 1).min(n - 1)] - smooth[i.saturating_sub(1)]) / 2.0)
+        .collect()
 }
 
 /// Root mean square over a window, plus a floor.

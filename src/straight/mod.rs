@@ -59,17 +59,45 @@ struct Round {
 
 /// Rounds at a fixed scale, from coarse to fine.
 const FIXED: [Round; 3] = [
-    Round { window: (6.0, 5.0), blur: (2.2, 0.8), angle_deg: 30.0 },
-    Round { window: (5.0, 4.0), blur: (1.6, 0.8), angle_deg: 35.0 },
-    Round { window: (4.0, 3.0), blur: (1.2, 0.8), angle_deg: 40.0 },
+    Round {
+        window: (6.0, 5.0),
+        blur: (2.2, 0.8),
+        angle_deg: 30.0,
+    },
+    Round {
+        window: (5.0, 4.0),
+        blur: (1.6, 0.8),
+        angle_deg: 35.0,
+    },
+    Round {
+        window: (4.0, 3.0),
+        blur: (1.2, 0.8),
+        angle_deg: 40.0,
+    },
 ];
 
 /// Rounds at the rings' own scale.
 const MEASURED: [Round; 4] = [
-    Round { window: (12.0, 6.0), blur: (1.2, 1.5), angle_deg: 40.0 },
-    Round { window: (10.0, 5.0), blur: (1.2, 1.5), angle_deg: 40.0 },
-    Round { window: (8.0, 4.0), blur: (1.0, 1.2), angle_deg: 40.0 },
-    Round { window: (6.0, 3.0), blur: (1.0, 1.0), angle_deg: 40.0 },
+    Round {
+        window: (12.0, 6.0),
+        blur: (1.2, 1.5),
+        angle_deg: 40.0,
+    },
+    Round {
+        window: (10.0, 5.0),
+        blur: (1.2, 1.5),
+        angle_deg: 40.0,
+    },
+    Round {
+        window: (8.0, 4.0),
+        blur: (1.0, 1.2),
+        angle_deg: 40.0,
+    },
+    Round {
+        window: (6.0, 3.0),
+        blur: (1.0, 1.0),
+        angle_deg: 40.0,
+    },
 ];
 
 /// Cells along the radius in the rounds at a fixed scale.
@@ -104,12 +132,11 @@ pub fn level(polar: &Polar) -> Straight {
     let mut agreed = agreement(&view);
     let mut stuck = false;
     for (i, round) in FIXED.iter().chain(&MEASURED).enumerate() {
-        let is_new_scale = i >= FIXED.len() && (i - FIXED.len()) % 2 == 0;
+        let is_new_scale = i >= FIXED.len() && (i - FIXED.len()).is_multiple_of(2);
         if stuck && !is_new_scale {
             // What didn't help at this scale won't help at it again.
             continue;
         }
-        stuck = false;
         if is_new_scale {
             let arcs = arcs(polar, &radius);
             cells = measured_cells(&ring_width::measure(&arcs.tone, &arcs.seen));
@@ -123,7 +150,12 @@ pub fn level(polar: &Polar) -> Straight {
             let mut moved = radius.clone();
             compose(&mut moved, &increment);
             let view = sample(polar, &moved, &cells);
-            let step = Step { agreed: agreement(&view), increment, radius: moved, view };
+            let step = Step {
+                agreed: agreement(&view),
+                increment,
+                radius: moved,
+                view,
+            };
             let (gained, clear) = (step.agreed > agreed, step.agreed > CLEAR);
             if best.as_ref().is_none_or(|b| step.agreed > b.agreed) {
                 best = Some(step);
@@ -173,8 +205,16 @@ fn measured_cells(width: &[f32]) -> Vec<f32> {
 /// First guess: every ring has the shape of the wood's edge, the inner ones less so.
 fn start(polar: &Polar) -> Plane {
     let reach = polar.grey.width;
-    let edge: Vec<f32> = (0..LEVEL_RAYS).map(|ray| polar.edge[ray * RAYS / LEVEL_RAYS]).collect();
-    let smooth = Plane { width: 1, height: LEVEL_RAYS, data: edge }.blurred(0.0, 4.0, RowBorder::Wrap).data;
+    let edge: Vec<f32> = (0..LEVEL_RAYS)
+        .map(|ray| polar.edge[ray * RAYS / LEVEL_RAYS])
+        .collect();
+    let smooth = Plane {
+        width: 1,
+        height: LEVEL_RAYS,
+        data: edge,
+    }
+    .blurred(0.0, 4.0, RowBorder::Wrap)
+    .data;
     let longest = smooth.iter().copied().fold(1.0f32, f32::max);
     let mean = smooth.iter().sum::<f32>() / LEVEL_RAYS as f32;
     let mut radius = Plane::filled(reach, LEVEL_RAYS, 0.0);
@@ -208,39 +248,62 @@ fn sample(polar: &Polar, radius: &Plane, cells: &[f32]) -> (Plane, Plane) {
     let n = cells.len() - 1;
     let mut picture = Plane::filled(n, LEVEL_RAYS, 0.0);
     let mut mask = Plane::filled(n, LEVEL_RAYS, 0.0);
-    // Levels looked at: about one a level, at least one a cell.
-    let mut taps: Vec<(usize, f32)> = Vec::new();
+    // Levels looked at: about one a level, at least one a cell; as whole level and part.
+    let last = radius.width - 2;
+    let mut taps: Vec<(usize, usize, f32)> = Vec::new();
+    let mut counts = vec![0.0f32; n];
     for i in 0..n {
         let (a, b) = (cells[i], cells[i + 1]);
         let count = (b - a).round().max(1.0);
         let mut k = 0.5;
         while k < count {
-            taps.push((i, a + (b - a) * k / count));
+            let level = a + (b - a) * k / count;
+            #[allow(
+                clippy::cast_possible_truncation,
+                clippy::cast_sign_loss,
+                reason = "levels from 0 up"
+            )]
+            let whole = (level.floor() as usize).min(last);
+            taps.push((i, whole, level - whole as f32));
+            counts[i] += 2.0;
             k += 1.0;
         }
     }
-    let mut counts = vec![0.0f32; n];
-    taps.iter().for_each(|(i, _)| counts[*i] += 2.0);
     for ray in 0..LEVEL_RAYS {
         // The half-degree ray lies half way to the next degree's levels.
         let (levels, next) = (radius.row(ray), radius.row((ray + 1) % LEVEL_RAYS));
         for side in 0..2 {
             let source = 2 * ray + side;
             let (first, end) = polar.visible[source];
+            let (first, end) = (first as f32, end as f32);
             let row = polar.grey.row(source);
-            for &(i, level) in &taps {
-                let here = line_at(levels, level);
-                let r = if side == 0 { here } else { 0.5 * (here + line_at(next, level)) };
-                if r >= first as f32 && r < end as f32 {
-                    picture.data[ray * n + i] += line_at(row, r);
-                    mask.data[ray * n + i] += 1.0;
+            let (means, marks) = (picture.row_mut(ray), mask.row_mut(ray));
+            for &(i, whole, part) in &taps {
+                let mut r = levels[whole] + part * (levels[whole + 1] - levels[whole]);
+                if side == 1 {
+                    r = 0.5 * (r + next[whole] + part * (next[whole + 1] - next[whole]));
+                }
+                if r >= first && r < end {
+                    #[allow(
+                        clippy::cast_possible_truncation,
+                        clippy::cast_sign_loss,
+                        reason = "inside the ray by the test above"
+                    )]
+                    let at = r as usize;
+                    let here = row[at];
+                    means[i] += here + (r - at as f32) * (row[(at + 1).min(row.len() - 1)] - here);
+                    marks[i] += 1.0;
                 }
             }
         }
         for i in 0..n {
             let at = ray * n + i;
             let whole = mask.data[at] >= counts[i];
-            picture.data[at] = if whole { picture.data[at] / counts[i] } else { 0.0 };
+            picture.data[at] = if whole {
+                picture.data[at] / counts[i]
+            } else {
+                0.0
+            };
             mask.data[at] = f32::from(u8::from(whole));
         }
     }
@@ -253,7 +316,9 @@ fn agreement((picture, mask): &(Plane, Plane)) -> f32 {
     let picture = picture.blurred(1.0, 0.0, RowBorder::Wrap);
     let whole = common_share(&picture, mask, 0..picture.height);
     let sector = picture.height / SECTORS;
-    let parts: f32 = (0..SECTORS).map(|k| common_share(&picture, mask, k * sector..(k + 1) * sector)).sum();
+    let parts: f32 = (0..SECTORS)
+        .map(|k| common_share(&picture, mask, k * sector..(k + 1) * sector))
+        .sum();
     0.5 * whole + 0.5 * parts / SECTORS as f32
 }
 
@@ -316,7 +381,11 @@ pub(crate) fn arcs(polar: &Polar, radius: &Plane) -> Arcs {
             last.fill(f32::NAN);
         }
         for i in 0..n {
-            let r = if odd { 0.5 * (here[i] + next[i]) } else { here[i] };
+            let r = if odd {
+                0.5 * (here[i] + next[i])
+            } else {
+                here[i]
+            };
             if r >= first as f32 && r < end as f32 {
                 let value = line_at(row, r);
                 tone.data[arc * n + i] += value;
@@ -334,7 +403,11 @@ pub(crate) fn arcs(polar: &Polar, radius: &Plane) -> Arcs {
         roughness.data[i] = (roughness.data[i] / (count - 1.0).max(1.0)).sqrt();
         seen.data[i] = count / rays_an_arc as f32;
     }
-    Arcs { tone, roughness, seen }
+    Arcs {
+        tone,
+        roughness,
+        seen,
+    }
 }
 
 /// Puts the increment under the displacement so far: level rho now lies where rho + increment lay.
@@ -350,7 +423,9 @@ fn compose(radius: &mut Plane, increment: &Plane) {
         let whole = place.floor();
         let part = place - whole;
         #[allow(clippy::cast_possible_truncation, reason = "a small whole number")]
-        let first = (whole as isize).rem_euclid(KNOT_RAYS as isize).unsigned_abs();
+        let first = (whole as isize)
+            .rem_euclid(KNOT_RAYS.cast_signed())
+            .unsigned_abs();
         let (a, b) = (increment.row(first), increment.row((first + 1) % KNOT_RAYS));
         for (value, (p, q)) in line.iter_mut().zip(a.iter().zip(b)) {
             *value = p * (1.0 - part) + q * part;

@@ -17,19 +17,30 @@ const MOST_WEIGHT: f32 = 6.0;
 ///
 /// The slope is the direction of the structure tensor, gathered over a window, not the ratio of
 /// mixed to radial products: noise adds to that ratio's denominator and flattens every slope.
-pub(super) fn measure(picture: &Plane, mask: &Plane, cells: &[f32], round: &Round) -> (Plane, Plane) {
+pub(super) fn measure(
+    picture: &Plane,
+    mask: &Plane,
+    cells: &[f32],
+    round: &Round,
+) -> (Plane, Plane) {
     let (n, rays) = (picture.width, picture.height);
     let smooth = picture.blurred(round.blur.0, round.blur.1, RowBorder::Wrap);
     let whole = mask.blurred(round.blur.0, round.blur.1, RowBorder::Wrap);
     let turn = std::f32::consts::TAU / rays as f32;
     // Cells a pixel of arc over cells a pixel of radius, squared, at every cell.
-    let stretch: Vec<f32> =
-        (0..n).map(|i| ((cells[i + 1] - cells[i]) / (turn * (0.5 * (cells[i] + cells[i + 1]) + 3.0))).powi(2)).collect();
+    let stretch: Vec<f32> = (0..n)
+        .map(|i| {
+            ((cells[i + 1] - cells[i]) / (turn * (0.5 * (cells[i] + cells[i + 1]) + 3.0))).powi(2)
+        })
+        .collect();
     let mut along = Plane::filled(n, rays, 0.0);
     let mut across = Plane::filled(n, rays, 0.0);
     let mut energies = Vec::with_capacity(n * rays / 6);
     for ray in 0..rays {
-        let (before, after) = (smooth.row((ray + rays - 1) % rays), smooth.row((ray + 1) % rays));
+        let (before, after) = (
+            smooth.row((ray + rays - 1) % rays),
+            smooth.row((ray + 1) % rays),
+        );
         let row = smooth.row(ray);
         for i in 1..n - 1 {
             let at = ray * n + i;
@@ -74,7 +85,16 @@ pub(super) fn measure(picture: &Plane, mask: &Plane, cells: &[f32], round: &Roun
             RowBorder::Wrap,
         )
     });
-    let middle = quantile(&mut square.data.iter().copied().filter(|v| *v > 0.0).collect(), 0.5).max(1e-9);
+    let middle = quantile(
+        &mut square
+            .data
+            .iter()
+            .copied()
+            .filter(|v| *v > 0.0)
+            .collect::<Vec<f32>>(),
+        0.5,
+    )
+    .max(1e-9);
     // Noise is alike in both axes once each gradient is taken over the blur of its own axis; half a
     // cell stands for the sampling.
     let (unit_along, unit_across) = (round.blur.0.hypot(0.5), round.blur.1.hypot(0.5));
@@ -88,8 +108,10 @@ pub(super) fn measure(picture: &Plane, mask: &Plane, cells: &[f32], round: &Roun
         let (most, least) = (0.5 * (xx + yy + spread), 0.5 * (xx + yy - spread).max(0.0));
         let angle = 0.5 * (2.0 * xy).atan2(xx - yy);
         // Cells a knot ray.
-        slope.data[i] = (-angle.tan() * unit_along / unit_across * rays_a_knot as f32).clamp(-6.0, 6.0);
-        let signal = square.data[i] / (square.data[i] + 0.3 * middle) * trust.data[i].clamp(0.0, 1.0);
+        slope.data[i] =
+            (-angle.tan() * unit_along / unit_across * rays_a_knot as f32).clamp(-6.0, 6.0);
+        let signal =
+            square.data[i] / (square.data[i] + 0.3 * middle) * trust.data[i].clamp(0.0, 1.0);
         let coherence = (most / (least + 1e-3 * middle) - CHANCE).max(0.0);
         weight.data[i] = signal * (WEIGHT * coherence).min(MOST_WEIGHT) * angle.cos().powi(2);
     }
@@ -106,9 +128,11 @@ fn to_level_knots(slope: &Plane, weight: &Plane, cells: &[f32]) -> (Plane, Plane
         let level = (k as f32 + 0.5) * levels_a_knot;
         let cell = cells.partition_point(|c| *c <= level).clamp(1, n) - 1;
         let width = cells[cell + 1] - cells[cell];
-        let place = (cell as f32 + (level - cells[cell]) / width) * KNOT_LEVELS as f32 / n as f32 - 0.5;
+        let place =
+            (cell as f32 + (level - cells[cell]) / width) * KNOT_LEVELS as f32 / n as f32 - 0.5;
         for ray in 0..KNOT_RAYS {
-            out.0.data[ray * KNOT_LEVELS + k] = line_at(slope.row(ray), place) * width / levels_a_knot;
+            out.0.data[ray * KNOT_LEVELS + k] =
+                line_at(slope.row(ray), place) * width / levels_a_knot;
             out.1.data[ray * KNOT_LEVELS + k] = line_at(weight.row(ray), place);
         }
     }
@@ -123,7 +147,9 @@ fn gathered(plane: &Plane, width: usize, height: usize) -> Plane {
         let row = rows.row(y);
         for x in 0..width {
             let a = x * row.len() / width;
-            let b = ((x + 1) * row.len() / width).max(a + 1).min(row.len().max(a + 1));
+            let b = ((x + 1) * row.len() / width)
+                .max(a + 1)
+                .min(row.len().max(a + 1));
             let stretch = &row[a.min(row.len() - 1)..b.min(row.len())];
             out.data[y * width + x] = stretch.iter().sum::<f32>() / stretch.len().max(1) as f32;
         }
@@ -131,10 +157,13 @@ fn gathered(plane: &Plane, width: usize, height: usize) -> Plane {
     out
 }
 
-
-fn quantile(values: &mut Vec<f32>, share: f32) -> f32 {
+fn quantile(values: &mut [f32], share: f32) -> f32 {
     values.sort_by(f32::total_cmp);
-    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a share of a length")]
+    #[allow(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "a share of a length"
+    )]
     let at = (values.len() as f32 * share).floor() as usize;
     values.get(at).copied().unwrap_or(1.0)
 }

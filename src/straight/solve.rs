@@ -66,9 +66,16 @@ pub(super) fn increment(slope: &Plane, weight: &Plane, so_far: &Plane, stiffness
         }
     }
     let data = conjugate_gradients(apply, &rhs, &diagonal, 60);
-    let mut increment = Plane { width: n, height: rays, data };
+    let mut increment = Plane {
+        width: n,
+        height: rays,
+        data,
+    };
     for i in 0..n {
-        let mean = (0..rays).map(|ray| increment.data[ray * n + i]).sum::<f32>() / rays as f32;
+        let mean = (0..rays)
+            .map(|ray| increment.data[ray * n + i])
+            .sum::<f32>()
+            / rays as f32;
         for ray in 0..rays {
             increment.data[ray * n + i] -= mean;
         }
@@ -77,14 +84,24 @@ pub(super) fn increment(slope: &Plane, weight: &Plane, so_far: &Plane, stiffness
 }
 
 /// Solves a positive definite system (Hestenes & Stiefel 1952) with its diagonal as preconditioner.
-fn conjugate_gradients(apply: impl Fn(&[f32], &mut [f32]), rhs: &[f32], diagonal: &[f32], rounds: usize) -> Vec<f32> {
+fn conjugate_gradients(
+    apply: impl Fn(&[f32], &mut [f32]),
+    rhs: &[f32],
+    diagonal: &[f32],
+    rounds: usize,
+) -> Vec<f32> {
     let n = rhs.len();
     let mut x = vec![0.0f32; n];
     let mut rest = rhs.to_vec();
     let mut z: Vec<f32> = rest.iter().zip(diagonal).map(|(r, d)| r / d).collect();
     let mut direction = z.clone();
     let mut product = vec![0.0f32; n];
-    let dot = |a: &[f32], b: &[f32]| a.iter().zip(b).map(|(p, q)| f64::from(*p) * f64::from(*q)).sum::<f64>();
+    let dot = |a: &[f32], b: &[f32]| {
+        a.iter()
+            .zip(b)
+            .map(|(p, q)| f64::from(*p) * f64::from(*q))
+            .sum::<f64>()
+    };
     let mut rz = dot(&rest, &z);
     let goal = rz * 1e-7;
     for _ in 0..rounds {
@@ -113,4 +130,3 @@ fn conjugate_gradients(apply: impl Fn(&[f32], &mut [f32]), rhs: &[f32], diagonal
     }
     x
 }
-
