@@ -40,7 +40,9 @@ pub fn write(
     } else {
         Vec::new()
     };
-    let notes = notes(pith, state, &outline, bounds, rings, age, &published);
+    // A pith inferred from rings about a hole is known to a fraction of the hole.
+    let sd_px = pith.sd_px.max(0.2 * rings.lost_centre_px);
+    let notes = notes(sd_px, state, &outline, bounds, rings, age, &published);
     Reading {
         schema: SCHEMA.into(),
         program: Program {
@@ -57,7 +59,7 @@ pub fn write(
         pith: PithRecord {
             x_px: rounded(pith.x_px),
             y_px: rounded(pith.y_px),
-            sd_px: rounded(pith.sd_px),
+            sd_px: rounded(sd_px),
             state,
         },
         outline,
@@ -162,7 +164,7 @@ fn publish(
 }
 
 fn notes(
-    pith: &Pith,
+    sd_px: f64,
     state: PithState,
     outline: &Outline,
     bounds: &Bounds,
@@ -189,7 +191,7 @@ fn notes(
         PithState::Outside => notes.push(Note::new(NoteCode::PithOutside, "The pith is not in the photo: the rings near it are not counted.")),
         PithState::Inferred => notes.push(Note::new(
             NoteCode::PithInferred,
-            format!("The pith can't be seen; its place follows from the rings, within about {:.0} pixels.", pith.sd_px.max(1.0)),
+            format!("The pith can't be seen; its place follows from the rings, within about {:.0} pixels.", sd_px.max(1.0)),
         )),
         PithState::Seen => {}
     }

@@ -63,6 +63,9 @@ pub fn settle(
         .collect();
     let lost_centre_px = lost_centre(polar);
     rings.retain(|ring| median_radius(ring).is_some_and(|r| r > lost_centre_px));
+    if lost_centre_px <= 0.0 {
+        leave_out_pith(&mut rings);
+    }
     close_with_edge(&mut rings, polar);
     order(&mut rings);
     let agreement = f64::from(evidence.agreement());
@@ -131,6 +134,20 @@ fn lost_centre(polar: &Polar) -> f64 {
         middle
     } else {
         0.0
+    }
+}
+
+/// The pith is no ring: a first boundary much nearer to the centre than to the second is its edge.
+///
+/// Young rings are the widest, so the first is about as wide as the second; on the development
+/// discs the true first radius was never under 1.2 times the second ring's width, the pith's edge
+/// nearly always under 0.8 times.
+fn leave_out_pith(rings: &mut Vec<FoundRing>) {
+    if let [first, second, ..] = rings.as_slice()
+        && let (Some(a), Some(b)) = (median_radius(first), median_radius(second))
+        && a < 0.85 * (b - a)
+    {
+        rings.remove(0);
     }
 }
 
