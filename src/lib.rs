@@ -51,6 +51,9 @@ pub mod ring_width;
 /// Takes the unwrapped disc, makes it with its rings lying level.
 pub mod straight;
 
+/// Takes the straightened disc, makes a better place of the pith where there is one.
+pub mod recentre;
+
 /// Takes the straightened disc, makes what its sectors agree on.
 pub mod evidence;
 
@@ -95,6 +98,7 @@ pub mod batch;
 
 use crate::error::Error;
 use crate::photo::Photo;
+use crate::pith::Pith;
 use crate::reading::Reading;
 use crate::settings::Settings;
 
@@ -111,9 +115,20 @@ pub fn read(photo: &Photo, settings: &Settings) -> Result<Reading, Error> {
     settings.check_for(photo.pixels.width(), photo.pixels.height())?;
     let face = face::view(photo, settings);
     let pith = pith::find(&face, settings);
-    let wood_edge = outline::trace(&face, &pith);
-    let polar = polar::unwrap(photo, &pith, &wood_edge, settings);
-    let by_tone = straight::level(&polar);
+    let about = |pith: Pith| {
+        let wood_edge = outline::trace(&face, &pith);
+        let polar = polar::unwrap(photo, &pith, &wood_edge, settings);
+        let straight = straight::level(&polar);
+        (pith, wood_edge, polar, straight)
+    };
+    let first = about(pith);
+    // A pith that the user gave stays where it is.
+    let again =
+        recentre::look_again(&pith, &first.3, &first.1).filter(|_| settings.pith_px.is_none());
+    let (pith, wood_edge, polar, by_tone) = match again.map(about) {
+        Some(second) if second.3.agreement > first.3.agreement => second,
+        _ => first,
+    };
     let evidence_of_tone = evidence::gather(&polar, &by_tone);
     let mark = kind::tell(&evidence_of_tone, settings.wood);
     let (polar, straight, evidence) = if mark.is_pores {

@@ -29,6 +29,8 @@ use crate::ring_width;
 pub struct Straight {
     /// Distance from the pith of each level on each ray, px.
     pub radius: Plane,
+    /// Share of the picture's power that the rays have in common at the scale of the rings, 0 to 1.
+    pub agreement: f32,
 }
 
 /// Azimuths of the straightening, one every degree.
@@ -174,7 +176,10 @@ pub fn level(polar: &Polar) -> Straight {
         }
     }
     debug_assert!(radius.data.iter().all(|v| v.is_finite()));
-    Straight { radius }
+    Straight {
+        radius,
+        agreement: agreed,
+    }
 }
 
 /// Cells of one width: the levels at which they begin, and the end.

@@ -1,0 +1,170 @@
+//! A second look at the pith, once the rings lie level.
+//!
+//! The vote and the circles see the pith through rings that they take to be round about it. Where
+//! the rings are ovals, nested off centre, they end up between the pith and the middle of the disc,
+//! and the innermost rings are cut by the centre of the unwrapping. The straightened disc knows the
+//! shape of every ring: the centroids of the level lines move evenly towards the pith as the lines
+//! shrink, so a straight line through them, carried on to a line of no size, gives a better place.
+
+use crate::outline::WoodEdge;
+use crate::pith::Pith;
+use crate::straight::{LEVEL_RAYS, Straight};
+
+/// Levels that are looked at, as shares of all: further in the wrong centre spoils them, further out
+/// the drift is no longer even.
+const FROM: f64 = 0.08;
+/// See [`FROM`].
+const TO: f64 = 0.25;
+
+/// A step shorter than this share of the edge's mean distance is not worth a second unwrapping.
+const LEAST_STEP: f64 = 0.012;
+
+/// The place that the level lines close in on, where it is worth another unwrapping.
+pub fn look_again(pith: &Pith, straight: &Straight, wood_edge: &WoodEdge) -> Option<Pith> {
+    let levels = straight.radius.width as f64;
+    let mut sums = Sums::default();
+    let mut share = FROM;
+    while share <= TO {
+        #[allow(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "a share of the levels"
+        )]
+        let level = (share * levels).floor() as usize;
+        let (x, y) = centroid(straight, level);
+        sums.add(level as f64, x, y);
+        share += 0.01;
+    }
+    let (dx, dy) = sums.at_zero();
+    let edge = wood_edge.radius_px.iter().sum::<f64>() / wood_edge.radius_px.len() as f64;
+    let step = dx.hypot(dy);
+    (step > LEAST_STEP * edge && step < 0.25 * edge).then(|| Pith {
+        x_px: pith.x_px + dx,
+        y_px: pith.y_px + dy,
+        ..*pith
+    })
+}
+
+/// Centroid of the area inside a level line, px from the centre of the unwrapping.
+fn centroid(straight: &Straight, level: usize) -> (f64, f64) {
+    let (mut area, mut x, mut y) = (0.0, 0.0, 0.0);
+    for ray in 0..LEVEL_RAYS {
+        let r = f64::from(straight.radius.at(level, ray));
+        let (sin, cos) = (ray as f64).to_radians().sin_cos();
+        // A sector's area goes with r^2 / 2, its centroid lies at 2 r / 3.
+        area += r * r / 2.0;
+        x += r * r * r / 3.0 * cos;
+        y += r * r * r / 3.0 * sin;
+    }
+    (x / area.max(1e-9), y / area.max(1e-9))
+}
+
+/// Sums of a straight-line fit of two coordinates over one.
+#[derive(Debug, Default)]
+struct Sums {
+    n: f64,
+    t: f64,
+    tt: f64,
+    x: f64,
+    y: f64,
+    tx: f64,
+    ty: f64,
+}
+
+impl Sums {
+    fn add(&mut self, t: f64, x: f64, y: f64) {
+        self.n += 1.0;
+        self.t += t;
+        self.tt += t * t;
+        self.x += x;
+        self.y += y;
+        self.tx += t * x;
+        self.ty += t * y;
+    }
+
+    /// The fitted coordinates where the first is 0.
+    fn at_zero(&self) -> (f64, f64) {
+        let determinant = self.n * self.tt - self.t * self.t;
+        if determinant.abs() < 1e-9 {
+            return (0.0, 0.0);
+        }
+        let at = |v: f64, tv: f64| (self.tt * v - self.t * tv) / determinant;
+        (at(self.x, self.tx), at(self.y, self.ty))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::plane::Plane;
+    use crate::reading::{OutlineState, PithState};
+
+    /// Circles of radius t about (12 - 0.06 t, 5): nested off centre, closing in on (12, 5).
+    #[test]
+    fn nested_circles_lead_to_their_common_point() {
+        let mut radius = Plane::filled(400, LEVEL_RAYS, 0.0);
+        for ray in 0..LEVEL_RAYS {
+            let (sin, cos) = (ray as f64).to_radians().sin_cos();
+            for level in 0..400 {
+                let t = level as f64 + 20.0;
+                let (cx, cy) = (12.0 - 0.06 * t, 5.0);
+                let along = cx * cos + cy * sin;
+                let r = along + (t * t - cx * cx - cy * cy + along * along).sqrt();
+                radius.data[ray * 400 + level] = r as f32;
+            }
+        }
+        // Level 0 stands for t = 20, so the line is carried on to 20 levels short of the point.
+        let straight = Straight {
+            radius,
+            agreement: 1.0,
+        };
+        let edge = WoodEdge {
+            radius_px: vec![400.0; 360],
+            in_photo: vec![true; 360],
+            state: OutlineState::Wood,
+            contrast: 5.0,
+        };
+        let pith = Pith {
+            x_px: 100.0,
+            y_px: 100.0,
+            sd_px: 1.0,
+            state: PithState::Seen,
+            agreement: 1.0,
+        };
+        let found = look_again(&pith, &straight, &edge).expect("a step of twelve pixels");
+        assert!(
+            (found.x_px - (112.0 - 0.06 * 20.0)).abs() < 0.3,
+            "{}",
+            found.x_px
+        );
+        assert!((found.y_px - 105.0).abs() < 0.3, "{}", found.y_px);
+    }
+
+    #[test]
+    fn rings_about_the_centre_ask_for_no_second_look() {
+        let mut radius = Plane::filled(300, LEVEL_RAYS, 0.0);
+        for ray in 0..LEVEL_RAYS {
+            for level in 0..300 {
+                radius.data[ray * 300 + level] = level as f32 + 1.0;
+            }
+        }
+        let straight = Straight {
+            radius,
+            agreement: 1.0,
+        };
+        let edge = WoodEdge {
+            radius_px: vec![300.0; 360],
+            in_photo: vec![true; 360],
+            state: OutlineState::Wood,
+            contrast: 5.0,
+        };
+        let pith = Pith {
+            x_px: 100.0,
+            y_px: 100.0,
+            sd_px: 1.0,
+            state: PithState::Seen,
+            agreement: 1.0,
+        };
+        assert!(look_again(&pith, &straight, &edge).is_none());
+    }
+}
