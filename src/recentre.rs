@@ -38,7 +38,7 @@ pub fn look_again(pith: &Pith, straight: &Straight, wood_edge: &WoodEdge) -> Opt
     let (dx, dy) = sums.at_zero();
     let edge = wood_edge.radius_px.iter().sum::<f64>() / wood_edge.radius_px.len() as f64;
     let step = dx.hypot(dy);
-    (step > LEAST_STEP * edge && step < 0.25 * edge).then(|| Pith {
+    (step > LEAST_STEP * edge && step < 0.25 * edge).then_some(Pith {
         x_px: pith.x_px + dx,
         y_px: pith.y_px + dy,
         ..*pith
