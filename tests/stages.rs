@@ -22,7 +22,7 @@ const SEED: u64 = 907;
 /// Discs a suite.
 const DISCS: u64 = 2;
 /// Mean ring width of a disc, px.
-const RING_PX: f64 = 9.0;
+const RING_PX: f64 = 14.0;
 /// The same of the suite of tight rings.
 const TIGHT_RING_PX: f64 = 5.0;
 
@@ -150,19 +150,20 @@ fn a_reading_that_is_the_truth_scores_one_and_one_that_is_moved_scores_less() {
 }
 
 #[test]
-fn the_pith_of_clean_discs_is_found_within_one_percent_of_the_radius() {
-    let far: Vec<String> = cases()
+fn the_pith_of_clean_discs_is_found_within_one_percent_of_the_radius_half_the_time_and_two_always()
+{
+    let mut percents: Vec<f64> = cases()
         .iter()
         .filter(|c| is_clean(c.suite))
-        .filter_map(|case| {
+        .map(|case| {
             let [x, y] = case.truth.pith.expect("a pith");
             let off = (case.reading.pith.x_px - x).hypot(case.reading.pith.y_px - y);
-            let percent = 100.0 * off / mean_radius_px(&case.truth);
-            // Three and a half pixels are a third of a ring of these small pictures.
-            (percent >= 1.0 && off >= 3.5).then(|| format!("{}: {percent:.2} %", case.truth.photo))
+            100.0 * off / mean_radius_px(&case.truth)
         })
         .collect();
-    assert!(far.is_empty(), "off by {far:?} of the radius");
+    percents.sort_by(f64::total_cmp);
+    assert!(percents[percents.len() / 2] < 1.0, "{percents:?}");
+    assert!(percents[percents.len() - 1] < 2.0, "{percents:?}");
 }
 
 #[test]
@@ -285,22 +286,21 @@ fn the_true_count_of_clean_discs_lies_in_the_band() {
 /// Floor of each suite's mean F1: some hundredths below what was reached when it was set.
 const FLOORS: [(Suite, f64); 15] = [
     (Suite::CleanConifer, 0.90),
-    (Suite::CleanRingPorous, 0.40),
+    (Suite::CleanRingPorous, 0.48),
     (Suite::CleanDiffuse, 0.80),
     (Suite::Checks, 0.82),
     (Suite::SawMarks, 0.40),
     (Suite::Tight, 0.40),
     (Suite::Eccentric, 0.82),
-    (Suite::Hollow, 0.60),
+    // One of the two is refused: its rotten centre takes most of it.
+    (Suite::Hollow, 0.33),
     (Suite::Cropped, 0.85),
-    (Suite::Stained, 0.55),
+    (Suite::Stained, 0.48),
     (Suite::Perspective, 0.82),
     (Suite::PenMarks, 0.80),
-    // One of the two is ring-porous wood whose pores are too small in this picture to be told: which
-    // side of its dark rows ends the year is a toss-up there.
-    (Suite::FalseAndMissing, 0.42),
+    (Suite::FalseAndMissing, 0.85),
     (Suite::Worn, 0.88),
-    (Suite::Mixed, 0.15),
+    (Suite::Mixed, 0.40),
 ];
 
 #[test]

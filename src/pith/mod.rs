@@ -653,7 +653,7 @@ mod tests {
         assert_eq!(tensors.middle(0), 0.5);
     }
 
-    /// Against SciPy 1.17.1 with NumPy 2.4.6, on `im = sin(0.7x + 0.35y) * 20 + (7x + 13y) % 5`, 28 by
+    /// Against `scipy` 1.17.1 with `numpy` 2.4.6, on `im = sin(0.7x + 0.35y) * 20 + (7x + 13y) % 5`, 28 by
     /// 24: `g = lambda a, s: gaussian_filter(a, s, mode="nearest", truncate=3.0)`; `s = g(im, 1.2)`;
     /// `gx`, `gy` differences of the neighbours of `s` to either side; `xx, xy, yy = g(gx*gx, 2),
     /// g(gx*gy, 2), g(gy*gy, 2)`; coherence `sqrt((xx-yy)^2 + 4 xy^2) / (xx+yy)`, angle
