@@ -32,7 +32,7 @@ pub fn write(
 ) -> Reading {
     let outline = outline(wood_edge, age);
     let scale = scale(settings, &outline);
-    let state = pith_state(pith, rings, age);
+    let state = pith_state(pith, age);
     let edge_whole = matches!(outline.state, OutlineState::Bark | OutlineState::Wood);
     let complete = age.is_counted && edge_whole && state == PithState::Seen && age.missing.0 == 0;
     let published = if age.is_counted {
@@ -116,10 +116,10 @@ fn scale(settings: &Settings, outline: &Outline) -> Option<Scale> {
     }
 }
 
-fn pith_state(pith: &Pith, rings: &Rings, age: &Age) -> PithState {
+fn pith_state(pith: &Pith, age: &Age) -> PithState {
     if pith.state == PithState::Outside {
         PithState::Outside
-    } else if age.is_counted && rings.lost_centre_px <= 0.0 {
+    } else if age.is_counted && age.missing.0 == 0 {
         PithState::Seen
     } else {
         PithState::Inferred
