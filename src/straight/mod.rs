@@ -112,6 +112,9 @@ const STIFFNESS: [f32; 4] = [1.0, 10.0, 100.0, 1000.0];
 /// after a round or two, rough ones never.
 const CLEAR: f32 = 0.3;
 
+/// Agreement at which the rings lie level to a tenth of their width.
+const LEVEL_ENOUGH: f32 = 0.8;
+
 /// Gain in agreement below which a scale is done.
 const LEAST_GAIN: f32 = 0.004;
 
@@ -134,6 +137,10 @@ pub fn level(polar: &Polar) -> Straight {
     let mut agreed = agreement(&view);
     let mut stuck = false;
     for (i, round) in FIXED.iter().chain(&MEASURED).enumerate() {
+        // A clear face gains nothing from a second measure of its ring width.
+        if i >= FIXED.len() + 2 && agreed > LEVEL_ENOUGH {
+            break;
+        }
         let is_new_scale = i >= FIXED.len() && (i - FIXED.len()).is_multiple_of(2);
         if stuck && !is_new_scale {
             // What didn't help at this scale won't help at it again.
