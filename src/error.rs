@@ -76,6 +76,18 @@ pub enum Error {
         /// The sentence: which setting, why, and what would do.
         what: String,
     },
+    /// A file of data (a reading, a sheet, a table, a series) is not what it should be.
+    #[error("{}{}: {what}; {way_out}", path.display(), line.map_or(String::new(), |n| format!(", line {n}")))]
+    BadData {
+        /// The file.
+        path: PathBuf,
+        /// The line, from 1, where one is at fault.
+        line: Option<u64>,
+        /// What is wrong.
+        what: String,
+        /// What was expected, or what to do.
+        way_out: String,
+    },
     /// An output could not be written.
     #[error("{}: can't be written; check the free space and the permissions of the folder", path.display())]
     Unwritable {
@@ -109,6 +121,7 @@ impl Error {
             | Error::Damaged { path, .. }
             | Error::TooLarge { path, .. }
             | Error::TooSmall { path, .. }
+            | Error::BadData { path, .. }
             | Error::Unwritable { path, .. }
             | Error::Fault { path, .. } => Some(path),
             Error::Setting { .. } => None,

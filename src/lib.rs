@@ -90,6 +90,9 @@ pub mod tables;
 /// The JSON Schema of the reading.
 pub mod schema;
 
+/// Ring widths by year: what readings become for everything that compares years.
+pub mod series;
+
 /// Takes a suite and a seed, makes practice photos whose rings are known.
 pub mod demo;
 

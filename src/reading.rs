@@ -6,9 +6,11 @@
 //! pith; the pith is no ring; the last ring's boundary is the wood's edge if that is in the photo.
 //! Unknown is `null`, never a stand-in number.
 
+use crate::error::Error;
 use crate::notes::Note;
 use crate::settings::WoodKind;
 use serde::{Deserialize, Serialize};
+use std::path::Path;
 
 /// The schema's name.
 pub const SCHEMA: &str = "endgrain.reading/1";
@@ -190,6 +192,50 @@ impl Reading {
     }
 }
 
+/// Reads a reading back from its file.
+///
+/// # Errors
+/// [`Error::Unreadable`] where the file can't be read, [`Error::Empty`] where it is empty,
+/// [`Error::BadData`] where it is no reading, one of another version, or one whose boundaries don't
+/// have [`AZIMUTHS`] radii.
+pub fn load(path: &Path) -> Result<Reading, Error> {
+    let text = std::fs::read(path).map_err(|source| Error::Unreadable {
+        path: path.to_path_buf(),
+        source,
+    })?;
+    parse(&text, path)
+}
+
+/// Reads a reading back from the bytes of its file; `path` is named where they are none.
+///
+/// # Errors
+/// As [`load`].
+pub fn parse(bytes: &[u8], path: &Path) -> Result<Reading, Error> {
+    if bytes.is_empty() {
+        return Err(Error::Empty {
+            path: path.to_path_buf(),
+        });
+    }
+    let bad = |line: Option<u64>, what: String| Error::BadData {
+        path: path.to_path_buf(),
+        line,
+        what,
+        way_out: format!("expected is a reading ({SCHEMA}) as endgrain count writes it"),
+    };
+    let reading: Reading = serde_json::from_slice(bytes).map_err(|fault| {
+        let line = u64::try_from(fault.line()).ok().filter(|line| *line > 0);
+        bad(line, format!("not a reading: {fault}"))
+    })?;
+    if reading.schema != SCHEMA {
+        return Err(bad(None, format!("of another kind: {:?}", reading.schema)));
+    }
+    let mut boundaries = reading.rings.iter().map(|ring| &ring.radius_px);
+    if reading.outline.radius_px.len() != AZIMUTHS || !boundaries.all(|b| b.len() == AZIMUTHS) {
+        return Err(bad(None, format!("a boundary without {AZIMUTHS} radii")));
+    }
+    Ok(reading)
+}
+
 /// Radius of a boundary at any azimuth, px.
 pub fn radius_at(radius_px: &[Option<f64>], azimuth_deg: f64) -> Option<f64> {
     let n = radius_px.len();
@@ -209,4 +255,22 @@ pub fn radius_at(radius_px: &[Option<f64>], azimuth_deg: f64) -> Option<f64> {
         return Some(here);
     }
     Some(here + part * (radius_px[(i + 1) % n]? - here))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_no_reading_is_refused_with_its_file_and_a_way_out() {
+        let path = Path::new("log.rings.json");
+        for (bytes, words) in [
+            ("", "log.rings.json: the file is empty"),
+            ("{\n\"schema\": 3}", "log.rings.json, line 2: not a reading"),
+            ("[]", "not a reading"),
+        ] {
+            let told = parse(bytes.as_bytes(), path).unwrap_err().to_string();
+            assert!(told.contains(words), "{told}");
+        }
+    }
 }
