@@ -57,6 +57,9 @@ pub mod recentre;
 /// Takes the straightened disc, makes what its sectors agree on.
 pub mod evidence;
 
+/// Takes the straightened disc and the evidence, makes how likely each place is a ring's end.
+pub mod ring_ends;
+
 /// Takes the evidence, makes what marks the rings: pores or tone.
 pub mod kind;
 
@@ -105,15 +108,31 @@ use crate::pith::Pith;
 use crate::reading::Reading;
 use crate::settings::Settings;
 
-/// Reads one photo: the way from its pixels to its record.
+/// What the stages up to the evidence make of a photo.
+#[derive(Debug, Clone)]
+pub struct Survey {
+    /// The pith.
+    pub pith: Pith,
+    /// Where the wood ends.
+    pub wood_edge: outline::WoodEdge,
+    /// The unwrapped disc, by its tone.
+    pub polar: polar::Polar,
+    /// What makes its rings lie level.
+    pub straight: straight::Straight,
+    /// What its sectors agree on.
+    pub evidence: evidence::Evidence,
+    /// What marks the rings.
+    pub mark: kind::RingMark,
+}
+
+/// The way from a photo's pixels to what its sectors agree on.
 ///
 /// # Errors
-/// [`Error::Setting`] where the settings make no sense, by themselves or for this photo. A photo
-/// without readable end grain is no error: its reading has no rings and says so.
+/// [`Error::Setting`] where the settings make no sense, by themselves or for this photo.
 ///
 /// # Memory
-/// The photo (3 bytes a pixel) and about 10 bytes a pixel of the disc beside it.
-pub fn read(photo: &Photo, settings: &Settings) -> Result<Reading, Error> {
+/// About 10 bytes a pixel of the disc.
+pub fn survey(photo: &Photo, settings: &Settings) -> Result<Survey, Error> {
     settings.check()?;
     settings.check_for(photo.pixels.width(), photo.pixels.height())?;
     let face = face::view(photo, settings);
@@ -134,15 +153,43 @@ pub fn read(photo: &Photo, settings: &Settings) -> Result<Reading, Error> {
     };
     let evidence_of_tone = evidence::gather(&polar, &by_tone);
     let mark = kind::tell(&evidence_of_tone, settings.wood);
-    let (polar, straight, evidence) = if mark.is_pores {
-        let polar = polar.by_pores();
-        let straight = straight::level(&polar);
-        let evidence = evidence::gather(&polar, &straight);
-        (polar, straight, evidence)
+    let (straight, evidence) = if mark.is_pores {
+        let pores = polar.by_pores();
+        let straight = straight::level(&pores);
+        let evidence = evidence::gather(&pores, &straight);
+        (straight, evidence)
     } else {
-        (polar, by_tone, evidence_of_tone)
+        (by_tone, evidence_of_tone)
     };
-    let bounds = bounds::trace(&evidence, &mark, settings.wood);
+    Ok(Survey {
+        pith,
+        wood_edge,
+        polar,
+        straight,
+        evidence,
+        mark,
+    })
+}
+
+/// Reads one photo: the way from its pixels to its record.
+///
+/// # Errors
+/// [`Error::Setting`] where the settings make no sense, by themselves or for this photo. A photo
+/// without readable end grain is no error: its reading has no rings and says so.
+///
+/// # Memory
+/// The photo (3 bytes a pixel) and about 10 bytes a pixel of the disc beside it.
+pub fn read(photo: &Photo, settings: &Settings) -> Result<Reading, Error> {
+    let Survey {
+        pith,
+        wood_edge,
+        polar,
+        straight,
+        evidence,
+        mark,
+    } = survey(photo, settings)?;
+    let ends = ring_ends::find(&polar, &straight, &evidence);
+    let bounds = bounds::trace(&ends, &evidence, &mark, settings.wood);
     let rings = rings::settle(&pith, &bounds, &evidence, &straight, &polar);
     let age = age::count(&rings, settings);
     Ok(record::write(

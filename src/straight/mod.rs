@@ -118,6 +118,9 @@ const LEVEL_ENOUGH: f32 = 0.8;
 /// Gain in agreement below which a scale is done.
 const LEAST_GAIN: f32 = 0.004;
 
+/// Weight of the edge's slope on a knot, beside the at most 6 of a measured one.
+const EDGE_WEIGHT: f32 = 1.0;
+
 /// A round's outcome.
 struct Step {
     agreed: f32,
@@ -152,7 +155,8 @@ pub fn level(polar: &Polar) -> Straight {
             view = sample(polar, &radius, &cells);
             agreed = agreement(&view);
         }
-        let (slope, weight) = slopes::measure(&view.0, &view.1, &cells, round);
+        let (mut slope, mut weight) = slopes::measure(&view.0, &view.1, &cells, round);
+        hold_edge(polar, &radius, &mut slope, &mut weight);
         let mut best: Option<Step> = None;
         for stiffness in STIFFNESS {
             let increment = solve::increment(&slope, &weight, &so_far, stiffness);
@@ -186,6 +190,42 @@ pub fn level(polar: &Polar) -> Straight {
     Straight {
         radius,
         agreement: agreed,
+    }
+}
+
+/// The wood's edge is the outermost ring's boundary: where it is in the photo its own slope joins the
+/// measured ones, on the knots next to it and beyond. Without it a displacement that follows the wide
+/// rings of one side runs on past the edge of the other, where rings are tight.
+fn hold_edge(polar: &Polar, radius: &Plane, slope: &mut Plane, weight: &mut Plane) {
+    let levels_a_knot = radius.width as f32 / KNOT_LEVELS as f32;
+    let block = LEVEL_RAYS / KNOT_RAYS;
+    let level: Vec<Option<f32>> = (0..KNOT_RAYS)
+        .map(|knot| {
+            let ray = knot * block + block / 2;
+            let source = ray * RAYS / LEVEL_RAYS;
+            let row = radius.row(ray);
+            let edge = polar.edge[source];
+            let above = row.partition_point(|r| *r < edge);
+            (polar.edge_seen[source] && above > 0 && above < row.len()).then(|| {
+                let (a, b) = (row[above - 1], row[above]);
+                (above - 1) as f32 + (edge - a) / (b - a)
+            })
+        })
+        .collect();
+    for knot in 0..KNOT_RAYS {
+        let (Some(here), Some(next)) = (level[knot], level[(knot + 1) % KNOT_RAYS]) else {
+            continue;
+        };
+        let rise = (next - here) / levels_a_knot;
+        let place = here.min(next) / levels_a_knot - 1.5;
+        for i in 0..KNOT_LEVELS {
+            if i as f32 + 0.5 >= place {
+                let at = knot * KNOT_LEVELS + i;
+                let total = weight.data[at] + EDGE_WEIGHT;
+                slope.data[at] = (slope.data[at] * weight.data[at] + rise * EDGE_WEIGHT) / total;
+                weight.data[at] = total;
+            }
+        }
     }
 }
 
