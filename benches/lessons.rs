@@ -1,5 +1,5 @@
 //! Writes what the filter of `ring_ends` is taught on: practice discs as the program sees them, with
-//! where their rings truly end.
+//! where their rings truly end. Prints of each how level the straightening made the rings.
 //!
 //!     cargo bench --bench lessons -- DIR OUT
 //!
@@ -8,7 +8,8 @@
 //! and `i8[A, 2n]` roughness (32 a deviation, capped), `u8[A, n]` seen (255 all wood), `f32[n]` levels
 //! a cell, `u8[A, 2n]` distance to the nearest true ring end on that arc (16 a sample, 255 far),
 //! `u32` rings m, `f32[m]` the ring's end on the disc as a whole (median over arcs, samples), and
-//! `f32[m]` the share of arcs that show it. The program `src/ring_ends/teach.py` learns from them.
+//! `f32[m]` the share of arcs that show it, and `u8` the wood: 0 conifer, 1 ring-porous, 2
+//! diffuse-porous, 255 none. The program `src/ring_ends/teach.py` learns from them.
 
 use endgrain::evidence::ARCS;
 use endgrain::settings::Settings;
@@ -26,6 +27,8 @@ struct Truth {
     boundaries: Vec<Vec<Option<f64>>>,
     #[serde(default)]
     visible_from_ring: usize,
+    #[serde(default)]
+    wood: Option<String>,
 }
 
 /// Samples a cell.
@@ -65,6 +68,11 @@ fn lesson(path: &Path, to: &Path) -> Option<()> {
     let close_up = ring_ends::look(&survey.polar, &survey.straight, &survey.evidence);
     let cells = close_up.seen.width;
     let ends = true_ends(&truth, &survey);
+    println!(
+        "{} {:.3}",
+        path.file_name()?.to_string_lossy(),
+        level_share(&ends)
+    );
     let samples = FINE * cells;
     let mut distance = vec![255u8; ARCS * samples];
     let mut agreed: Vec<(f32, f32)> = Vec::new();
@@ -113,8 +121,35 @@ fn lesson(path: &Path, to: &Path) -> Option<()> {
     for (_, share) in &agreed {
         bytes.extend(share.to_le_bytes());
     }
+    bytes.push(match truth.wood.as_deref() {
+        Some("conifer") => 0,
+        Some("ring_porous") => 1,
+        Some("diffuse") => 2,
+        _ => 255,
+    });
     let name = Path::new(path.file_stem()?).with_extension("lesson");
     fs::write(to.join(name), bytes).ok()
+}
+
+/// How well the disc was straightened: the share of ring ends that lie within a third of a ring of
+/// the place that most arcs have that ring at.
+fn level_share(ends: &[Vec<Option<f32>>]) -> f32 {
+    let middle = |ring: &[Option<f32>]| {
+        let mut places: Vec<f32> = ring.iter().flatten().copied().collect();
+        places.sort_by(f32::total_cmp);
+        places.get(places.len() / 2).copied()
+    };
+    let (mut level, mut all) = (0.0, 0.0f32);
+    for pair in ends.windows(2) {
+        if let (Some(inner), Some(outer)) = (middle(&pair[0]), middle(&pair[1])) {
+            let reach = ((outer - inner) / 3.0).max(1.0);
+            for end in pair[1].iter().flatten() {
+                level += f32::from(u8::from((end - outer).abs() < reach));
+                all += 1.0;
+            }
+        }
+    }
+    level / all.max(1.0)
 }
 
 /// Where each ring truly ends on each arc, samples of the lined-up scale.

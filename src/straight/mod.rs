@@ -48,6 +48,9 @@ const ARCS: usize = 72;
 /// Cells a ring in the rounds at the rings' own scale.
 const CELLS_A_RING: f32 = 8.0;
 
+/// Cells a ring in the rounds at half that scale.
+const CLOSE_CELLS_A_RING: f32 = 16.0;
+
 /// One round of the straightening.
 #[derive(Debug, Clone, Copy)]
 struct Round {
@@ -102,6 +105,10 @@ const MEASURED: [Round; 4] = [
     },
 ];
 
+/// Rounds at half that scale: rings that turn narrow between one year and the next, and those on the
+/// short side of an off-centre disc, are lost in the measured width.
+const CLOSE: [Round; 2] = [MEASURED[0], MEASURED[1]];
+
 /// Cells along the radius in the rounds at a fixed scale.
 const FIXED_CELLS: usize = 600;
 
@@ -139,7 +146,7 @@ pub fn level(polar: &Polar) -> Straight {
     let mut view = sample(polar, &radius, &cells);
     let mut agreed = agreement(&view);
     let mut stuck = false;
-    for (i, round) in FIXED.iter().chain(&MEASURED).enumerate() {
+    for (i, round) in FIXED.iter().chain(&MEASURED).chain(&CLOSE).enumerate() {
         // A clear face gains nothing from a second measure of its ring width.
         if i >= FIXED.len() + 2 && agreed > LEVEL_ENOUGH {
             break;
@@ -151,7 +158,12 @@ pub fn level(polar: &Polar) -> Straight {
         }
         if is_new_scale {
             let arcs = arcs(polar, &radius);
-            cells = measured_cells(&ring_width::measure(&arcs.tone, &arcs.seen));
+            let cells_a_ring = if i < FIXED.len() + MEASURED.len() {
+                CELLS_A_RING
+            } else {
+                CLOSE_CELLS_A_RING
+            };
+            cells = measured_cells(&ring_width::measure(&arcs.tone, &arcs.seen), cells_a_ring);
             view = sample(polar, &radius, &cells);
             agreed = agreement(&view);
         }
@@ -240,13 +252,13 @@ fn even_cells(reach: usize) -> Vec<f32> {
 }
 
 /// Cells of a share of the local ring width.
-fn measured_cells(width: &[f32]) -> Vec<f32> {
+fn measured_cells(width: &[f32], cells_a_ring: f32) -> Vec<f32> {
     let reach = width.len() as f32;
     let smooth = blur_line(width, 10.0);
     let mut cells = vec![0.0f32];
     loop {
         let last = cells[cells.len() - 1];
-        let next = last + (line_at(&smooth, last) / CELLS_A_RING).max(0.5);
+        let next = last + (line_at(&smooth, last) / cells_a_ring).max(0.5);
         if next > reach {
             return cells;
         }
