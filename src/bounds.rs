@@ -1,14 +1,13 @@
 //! Candidate ring boundaries and their place on every arc.
 //!
-//! A candidate is a maximum of the chance, on the disc as a whole, that a ring ends there
-//! ([`ring_ends`](crate::ring_ends)). Its place on each arc is the best smooth closed path near the
-//! agreed line; placing the boundary arc by arc gained more than any other single step (0.06 of F1 in
+//! A candidate is a maximum of the agreed change in the sense in which the rings of this disc end.
+//! Its place on each arc is the best smooth closed path within a third of a ring of the agreed
+//! line; placing the boundary arc by arc gained more than any other single step (0.06 of F1 in
 //! the trial that preceded this program).
 
 use crate::evidence::{ARCS, Evidence};
 use crate::kind::RingMark;
-use crate::plane::{Plane, RowBorder, line_at};
-use crate::ring_ends::{FINE, RingEnds};
+use crate::plane::{Plane, RowBorder};
 use crate::settings::WoodKind;
 
 /// The candidates of one disc, from the pith outward.
@@ -26,49 +25,47 @@ pub struct Bounds {
     pub candidates: Vec<Candidate>,
 }
 
-/// One candidate boundary. Samples are those of [`ring_ends`](crate::ring_ends), lined up.
+/// One candidate boundary.
 #[derive(Debug, Clone)]
 pub struct Candidate {
-    /// Agreed place, samples.
+    /// Agreed place on the measured-out scale, samples.
     pub sample: f32,
-    /// Place on each arc, samples.
+    /// Place on each arc, samples (lined up).
     pub place: Vec<f32>,
+    /// Change across it on each arc, in local deviations.
+    pub change: Vec<f32>,
     /// Whether the arc shows wood there.
     pub seen: Vec<bool>,
-    /// Chance that a ring ends there, as the filter judges the disc, 0 to 1.
+    /// Agreed change across it, in local deviations.
     pub agreed: f32,
-    /// Chance summed over its neighbourhood, in sure ring ends: doubt about the place spreads it.
-    pub mass: f32,
-    /// Mean chance along its placed path over the arcs that see it, 0 to 1.
-    pub on_path: f32,
+    /// Mean change along its placed path over the arcs that see it.
+    pub strength: f32,
+    /// Share of the arcs that see it on which the change has the right sense and is clear.
+    pub support: f32,
+    /// How far it stands above the higher of the two minima beside it.
+    pub prominence: f32,
 }
 
 /// How far a boundary may lie from the agreed line on an arc, samples.
-const REACH: usize = 6;
-
-/// Chance below which a maximum is no candidate.
-const LEAST_CHANCE: f32 = 0.04;
-
-/// Sum over the samples of the chance about one sure ring end: `teach.py` aims at a bell of sd 1.3.
-const SURE_SUM: f32 = 3.26;
+const REACH: usize = 3;
 
 /// Finds the candidates and places them.
-pub fn trace(
-    ends: &RingEnds,
-    evidence: &Evidence,
-    mark: &RingMark,
-    wood: Option<WoodKind>,
-) -> Bounds {
+pub fn trace(evidence: &Evidence, mark: &RingMark, wood: Option<WoodKind>) -> Bounds {
     let (sense, sense_confidence) = if mark.is_pores {
         (1.0, 1.0)
     } else {
         ring_end(evidence)
     };
     let (wood, wood_confidence) = wood_kind(mark, sense, sense_confidence, wood);
-    let smooth = ends.on_arc.blurred(0.0, 1.5, RowBorder::Wrap);
-    let candidates = maxima(&ends.agreed)
+    let signed: Vec<f32> = evidence.agreed.iter().map(|v| v * sense).collect();
+    let toward = evidence
+        .change
+        .with(&evidence.seen, |c, w| c.clamp(-3.0, 3.0) * sense * w);
+    let smooth = toward.blurred(0.0, 1.5, RowBorder::Wrap);
+    let peaks = maxima(&signed);
+    let candidates = peaks
         .into_iter()
-        .map(|peak| place(ends, evidence, &smooth, peak))
+        .map(|(peak, prominence)| place(evidence, &toward, &smooth, &signed, peak, prominence))
         .filter(|c| c.seen.iter().filter(|s| **s).count() >= 2)
         .collect();
     Bounds {
@@ -148,31 +145,45 @@ impl Moments {
     }
 }
 
-/// Local maxima of a line above the least chance.
-fn maxima(line: &[f32]) -> Vec<usize> {
-    (1..line.len().saturating_sub(1))
-        .filter(|&i| line[i] > LEAST_CHANCE && line[i] >= line[i - 1] && line[i] > line[i + 1])
-        .collect()
-}
-
-/// Offset of a maximum between samples, by the parabola through it and its neighbours.
-fn between(a: f32, b: f32, c: f32) -> f32 {
-    let bend = a - 2.0 * b + c;
-    if b >= a && b >= c && bend.abs() > 1e-6 {
-        (0.5 * (a - c) / bend).clamp(-0.5, 0.5)
-    } else {
-        0.0
+/// Local maxima of a line above a floor, with their prominence.
+fn maxima(line: &[f32]) -> Vec<(usize, f32)> {
+    let n = line.len();
+    let mut peaks = Vec::new();
+    for i in 1..n.saturating_sub(1) {
+        if line[i] > 0.04 && line[i] >= line[i - 1] && line[i] > line[i + 1] {
+            let lowest = |range: &mut dyn Iterator<Item = usize>| {
+                let mut low = line[i];
+                for j in range {
+                    if line[j] > line[i] {
+                        break;
+                    }
+                    low = low.min(line[j]);
+                }
+                low
+            };
+            let before = lowest(&mut (0..i).rev());
+            let after = lowest(&mut (i + 1..n));
+            peaks.push((i, line[i] - before.max(after)));
+        }
     }
+    peaks
 }
 
 /// Places one candidate on every arc.
-fn place(ends: &RingEnds, evidence: &Evidence, smooth: &Plane, peak: usize) -> Candidate {
+fn place(
+    evidence: &Evidence,
+    toward: &Plane,
+    smooth: &Plane,
+    signed: &[f32],
+    peak: usize,
+    prominence: f32,
+) -> Candidate {
     let n = smooth.width;
     let (low, high) = (peak.saturating_sub(REACH), (peak + REACH + 1).min(n));
     let size = high - low;
     let gain = |arc: usize, k: usize| {
         let off = (low + k) as f32 - peak as f32;
-        smooth.at(low + k, arc) - OFF_COST * off * off
+        smooth.at(low + k, arc) - 0.02 * off * off
     };
     // Closed path: two turns, the second is kept.
     let mut score: Vec<f32> = (0..size).map(|k| gain(0, k)).collect();
@@ -182,7 +193,7 @@ fn place(ends: &RingEnds, evidence: &Evidence, smooth: &Plane, peak: usize) -> C
         for k in 0..size {
             let (mut best, mut source) = (f32::MIN, k);
             for (j, s) in score.iter().enumerate() {
-                let s = s - STEP_COST * k.abs_diff(j) as f32;
+                let s = s - 0.25 * k.abs_diff(j) as f32;
                 if s > best {
                     (best, source) = (s, j);
                 }
@@ -200,47 +211,47 @@ fn place(ends: &RingEnds, evidence: &Evidence, smooth: &Plane, peak: usize) -> C
         path[turn % ARCS] = low + k;
         k = from[turn][k];
     }
-    let placed: Vec<f32> = (0..ARCS)
+    let between: Vec<f32> = (0..ARCS)
         .map(|arc| {
             let p = path[arc];
             let value = |i: usize| smooth.at(i.min(n - 1), arc);
-            p as f32 + between(value(p.saturating_sub(1)), value(p), value(p + 1))
+            let (a, b, c) = (value(p.saturating_sub(1)), value(p), value(p + 1));
+            let bend = a - 2.0 * b + c;
+            let part = if b >= a && b >= c && bend.abs() > 1e-6 {
+                0.5 * (a - c) / bend
+            } else {
+                0.0
+            };
+            p as f32 + part.clamp(-0.5, 0.5)
         })
         .collect();
     let place = Plane {
         width: 1,
         height: ARCS,
-        data: placed,
+        data: between,
     }
     .blurred(0.0, 1.0, RowBorder::Wrap)
     .data;
     let seen: Vec<bool> = (0..ARCS)
-        .map(|arc| evidence.seen.at(peak / FINE, arc) > 0.5)
+        .map(|arc| evidence.seen.at(peak, arc) > 0.5)
         .collect();
-    let (mut sum, mut count) = (0.0, 0.0f32);
+    let change: Vec<f32> = (0..ARCS)
+        .map(|arc| crate::plane::line_at(toward.row(arc), place[arc]))
+        .collect();
+    let (mut sum, mut good, mut count) = (0.0, 0.0, 0.0f32);
     for arc in (0..ARCS).filter(|arc| seen[*arc]) {
-        sum += line_at(ends.on_arc.row(arc), place[arc]);
+        sum += change[arc];
+        good += f32::from(u8::from(change[arc] > 0.5));
         count += 1.0;
     }
-    let line = &ends.agreed;
-    let about = &line[peak.saturating_sub(2)..(peak + 3).min(line.len())];
     Candidate {
-        sample: peak as f32
-            + between(
-                line[peak.saturating_sub(1)],
-                line[peak],
-                line[(peak + 1).min(line.len() - 1)],
-            ),
-        on_path: sum / count.max(1.0),
-        agreed: line[peak],
-        mass: about.iter().sum::<f32>() / SURE_SUM,
+        sample: peak as f32,
+        strength: sum / count.max(1.0),
+        support: good / count.max(1.0),
+        agreed: signed[peak],
+        prominence,
         place,
+        change,
         seen,
     }
 }
-
-/// What a sample off the agreed line costs on an arc, squared, in chances.
-const OFF_COST: f32 = 0.004;
-
-/// What a step of one sample from arc to arc costs, in chances.
-const STEP_COST: f32 = 0.06;

@@ -57,9 +57,6 @@ pub mod recentre;
 /// Takes the straightened disc, makes what its sectors agree on.
 pub mod evidence;
 
-/// Takes the straightened disc and the evidence, makes how likely each place is a ring's end.
-pub mod ring_ends;
-
 /// Takes the evidence, makes what marks the rings: pores or tone.
 pub mod kind;
 
@@ -188,8 +185,7 @@ pub fn read(photo: &Photo, settings: &Settings) -> Result<Reading, Error> {
         evidence,
         mark,
     } = survey(photo, settings)?;
-    let ends = ring_ends::find(&polar, &straight, &evidence);
-    let bounds = bounds::trace(&ends, &evidence, &mark, settings.wood);
+    let bounds = bounds::trace(&evidence, &mark, settings.wood);
     let rings = rings::settle(&pith, &bounds, &evidence, &straight, &polar);
     let age = age::count(&rings, settings);
     Ok(record::write(

@@ -7,8 +7,7 @@
 //! cannot remove a well-seen ring.
 
 use crate::bounds::{Bounds, Candidate};
-use crate::evidence::{ARCS, Evidence};
-use crate::ring_ends::FINE;
+use crate::evidence::{ARCS, Evidence, SAMPLES_A_RING};
 use crate::pith::Pith;
 use crate::plane::line_at;
 use crate::polar::{Polar, RAYS};
@@ -160,32 +159,56 @@ fn median_radius(ring: &FoundRing) -> Option<f64> {
 
 /// Chance that a candidate is a year's boundary.
 fn chance(candidate: &Candidate) -> f64 {
-    f64::from(candidate.agreed)
+    1.0 / (1.0 + (-f64::from(gain(candidate))).exp())
 }
 
-/// Chance from which a candidate is a ring.
-const LEAST_CHANCE: f32 = 0.4;
+/// What a candidate brings to the sequence: log odds of being a year's boundary.
+fn gain(candidate: &Candidate) -> f32 {
+    4.0 * (candidate.strength.min(2.0) - 0.45) + 1.5 * (candidate.prominence - 0.3)
+}
 
-/// Samples that two rings lie apart at least.
-const LEAST_GAP: f32 = 3.0;
+/// What a gap costs, in rings of the local width.
+fn gap_cost(rings: f32) -> f32 {
+    let off = rings.max(0.05).ln();
+    // Below four tenths of a ring two boundaries are one, seen twice.
+    let close = if rings < 0.4 {
+        6.0 * (0.4 - rings) / 0.4
+    } else {
+        0.0
+    };
+    1.5 * off * off + close
+}
 
-/// Best sequence of candidates: those more likely rings than not, no two in one place.
+/// Best sequence of candidates.
 fn sequence(candidates: &[Candidate]) -> Vec<usize> {
-    let mut chosen: Vec<usize> = Vec::new();
-    for (i, candidate) in candidates.iter().enumerate() {
-        if candidate.agreed < LEAST_CHANCE {
-            continue;
-        }
-        match chosen.last() {
-            Some(&last) if candidate.sample - candidates[last].sample < LEAST_GAP => {
-                if candidate.agreed > candidates[last].agreed {
-                    chosen.pop();
-                    chosen.push(i);
-                }
+    let n = candidates.len();
+    let mut best = vec![0.0f32; n];
+    let mut from: Vec<Option<usize>> = vec![None; n];
+    for i in 0..n {
+        let own = gain(&candidates[i]);
+        // The first ring may be wide or narrow: starting costs little.
+        let mut top = -0.3 * gap_cost((candidates[i].sample / SAMPLES_A_RING).max(0.3));
+        for j in (0..i).rev() {
+            let gap = (candidates[i].sample - candidates[j].sample) / SAMPLES_A_RING;
+            if gap > 6.0 {
+                break;
             }
-            _ => chosen.push(i),
+            let score = best[j] - gap_cost(gap);
+            if score > top {
+                top = score;
+                from[i] = Some(j);
+            }
         }
+        best[i] = own + top;
     }
+    // The path ends at its best candidate among the last six rings, or the best of all.
+    let mut at = (0..n).max_by(|a, b| best[*a].total_cmp(&best[*b]));
+    let mut chosen = Vec::new();
+    while let Some(i) = at {
+        chosen.push(i);
+        at = from[i];
+    }
+    chosen.reverse();
     chosen
 }
 
@@ -199,9 +222,7 @@ fn radii(
     let n = evidence.samples();
     let level: Vec<f32> = (0..ARCS)
         .map(|arc| {
-            // Sample i lies at cell (i - 1/2) / 2.
-            let cell = (candidate.place[arc] - 0.5) / FINE as f32;
-            let at = cell.clamp(0.0, (n - 1) as f32);
+            let at = candidate.place[arc].clamp(0.0, (n - 1) as f32);
             line_at(&evidence.level, at + line_at(evidence.shift.row(arc), at))
         })
         .collect();

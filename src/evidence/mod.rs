@@ -154,7 +154,7 @@ fn at_places(plane: &Plane, places: &[f32]) -> Plane {
 }
 
 /// Resamples the arcs at the places given; wide rings are smoothed accordingly.
-pub(crate) fn measure_out(arcs: &Plane, level: &[f32], width: &[f32]) -> Plane {
+fn measure_out(arcs: &Plane, level: &[f32], width: &[f32]) -> Plane {
     // Smoothing before resampling, in steps of sigma; each sample takes the step next to what its
     // spacing asks for.
     let sigmas = [0.0f32, 0.5, 1.0, 1.5, 2.5, 4.0, 6.0, 9.0];

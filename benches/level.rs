@@ -1,19 +1,15 @@
-//! Writes what the filter of `ring_ends` is taught on: practice discs as the program sees them, with
-//! where their rings truly end. Prints of each how level the straightening made the rings.
+//! How level the straightening makes the rings of discs whose rings are known.
 //!
-//!     cargo bench --bench lessons -- DIR OUT
+//!     cargo bench --bench level -- DIR
 //!
-//! reads every photo of DIR that has its truth beside it (`endgrain demo DIR` makes them) and writes
-//! one `.lesson` a photo under OUT, little endian: `u32` cells n; then, with A arcs, `i8[A, 2n]` tone
-//! and `i8[A, 2n]` roughness (32 a deviation, capped), `u8[A, n]` seen (255 all wood), `f32[n]` levels
-//! a cell, `u8[A, 2n]` distance to the nearest true ring end on that arc (16 a sample, 255 far),
-//! `u32` rings m, `f32[m]` the ring's end on the disc as a whole (median over arcs, samples), and
-//! `f32[m]` the share of arcs that show it, and `u8` the wood: 0 conifer, 1 ring-porous, 2
-//! diffuse-porous, 255 none. The program `src/ring_ends/teach.py` learns from them.
+//! reads every photo of DIR that has its truth beside it (`endgrain demo DIR` makes them) and prints
+//! the share of true ring ends that lie, on their arc of the straightened disc, within a third of a
+//! ring of the place that most arcs have that ring at; 1 is level. Rings that don't lie level can't be
+//! found by what arcs agree on, whatever comes after.
 
 use endgrain::evidence::ARCS;
 use endgrain::settings::Settings;
-use endgrain::{Survey, photo, ring_ends, survey};
+use endgrain::{Survey, photo, survey};
 use rayon::prelude::*;
 use std::path::{Path, PathBuf};
 use std::{env, fs};
@@ -27,108 +23,38 @@ struct Truth {
     boundaries: Vec<Vec<Option<f64>>>,
     #[serde(default)]
     visible_from_ring: usize,
-    #[serde(default)]
-    wood: Option<String>,
 }
 
-/// Samples a cell.
-const FINE: usize = 2;
-
 fn main() {
-    let paths: Vec<PathBuf> = env::args_os()
-        .skip(1)
-        .filter(|a| a != "--bench")
-        .map(PathBuf::from)
-        .collect();
-    let [from, to] = paths.as_slice() else {
-        eprintln!("give a folder of practice discs and an output folder");
+    let Some(folder) = env::args_os().skip(1).find(|a| a != "--bench") else {
+        eprintln!("give a folder of practice discs: cargo bench --bench level -- DIR");
         return;
     };
-    fs::create_dir_all(to).expect("the output folder can be made");
-    let mut photos: Vec<PathBuf> = fs::read_dir(from)
+    let mut photos: Vec<PathBuf> = fs::read_dir(&folder)
         .expect("the folder can be read")
         .map(|entry| entry.expect("the folder can be read").path())
         .filter(|path| path.extension().is_some_and(|e| e == "jpg"))
         .collect();
     photos.sort();
-    let written: usize = photos
+    let shares: Vec<(&PathBuf, f32)> = photos
         .par_iter()
-        .map(|path| usize::from(lesson(path, to).is_some()))
-        .sum();
-    eprintln!("{written} lessons of {} photos", photos.len());
+        .filter_map(|path| Some((path, of_photo(path)?)))
+        .collect();
+    for (path, share) in &shares {
+        println!("{share:.3} {}", path.display());
+    }
+    let mean = shares.iter().map(|(_, share)| share).sum::<f32>() / shares.len().max(1) as f32;
+    println!("{mean:.3} mean of {} discs", shares.len());
 }
 
-/// Writes the lesson of one photo; none where its disc has no truth or the program no arcs.
-fn lesson(path: &Path, to: &Path) -> Option<()> {
-    let truth: Truth =
-        serde_json::from_slice(&fs::read(path.with_extension("json")).ok()?).ok()?;
+/// The share of one photo; none where its rings are not known.
+fn of_photo(path: &Path) -> Option<f32> {
+    let truth: Truth = serde_json::from_slice(&fs::read(path.with_extension("json")).ok()?).ok()?;
     let settings = Settings::default();
     let photo = photo::read(path, &settings).ok()?;
     let survey = survey(&photo, &settings).ok()?;
-    let close_up = ring_ends::look(&survey.polar, &survey.straight, &survey.evidence);
-    let cells = close_up.seen.width;
     let ends = true_ends(&truth, &survey);
-    println!(
-        "{} {:.3}",
-        path.file_name()?.to_string_lossy(),
-        level_share(&ends)
-    );
-    let samples = FINE * cells;
-    let mut distance = vec![255u8; ARCS * samples];
-    let mut agreed: Vec<(f32, f32)> = Vec::new();
-    for ring in &ends {
-        for (arc, end) in ring.iter().enumerate() {
-            let Some(end) = end else { continue };
-            for i in 0..samples {
-                let off = ((i as f32 - end).abs() * 16.0).min(255.0).round() as u8;
-                let at = &mut distance[arc * samples + i];
-                *at = (*at).min(off);
-            }
-        }
-        let mut places: Vec<f32> = ring
-            .iter()
-            .enumerate()
-            .filter_map(|(arc, end)| {
-                let end = (*end)?;
-                let cell = (end / FINE as f32).clamp(0.0, (cells - 1) as f32) as usize;
-                (close_up.seen.at(cell, arc) > 0.5).then_some(end)
-            })
-            .collect();
-        if !places.is_empty() {
-            places.sort_by(f32::total_cmp);
-            agreed.push((places[places.len() / 2], places.len() as f32 / ARCS as f32));
-        }
-    }
-    let mut bytes = Vec::new();
-    bytes.extend((cells as u32).to_le_bytes());
-    for plane in [&close_up.tone, &close_up.roughness] {
-        bytes.extend(
-            plane
-                .data
-                .iter()
-                .map(|v| (v * 32.0).round().clamp(-127.0, 127.0) as i8 as u8),
-        );
-    }
-    bytes.extend(close_up.seen.data.iter().map(|v| (v * 255.0).round() as u8));
-    for v in &close_up.cell_levels {
-        bytes.extend(v.to_le_bytes());
-    }
-    bytes.extend(&distance);
-    bytes.extend((agreed.len() as u32).to_le_bytes());
-    for (place, _) in &agreed {
-        bytes.extend(place.to_le_bytes());
-    }
-    for (_, share) in &agreed {
-        bytes.extend(share.to_le_bytes());
-    }
-    bytes.push(match truth.wood.as_deref() {
-        Some("conifer") => 0,
-        Some("ring_porous") => 1,
-        Some("diffuse") => 2,
-        _ => 255,
-    });
-    let name = Path::new(path.file_stem()?).with_extension("lesson");
-    fs::write(to.join(name), bytes).ok()
+    (ends.len() > 1).then(|| level_share(&ends))
 }
 
 /// How well the disc was straightened: the share of ring ends that lie within a third of a ring of
@@ -142,7 +68,7 @@ fn level_share(ends: &[Vec<Option<f32>>]) -> f32 {
     let (mut level, mut all) = (0.0, 0.0f32);
     for pair in ends.windows(2) {
         if let (Some(inner), Some(outer)) = (middle(&pair[0]), middle(&pair[1])) {
-            let reach = ((outer - inner) / 3.0).max(1.0);
+            let reach = ((outer - inner) / 3.0).max(0.5);
             for end in pair[1].iter().flatten() {
                 level += f32::from(u8::from((end - outer).abs() < reach));
                 all += 1.0;
@@ -219,9 +145,7 @@ fn sample_of(survey: &Survey, arc: usize, azimuth: f64, radius: f64) -> Option<f
     let levels = &survey.evidence.level;
     let raw = find(levels.len(), level, |i| levels[i])?;
     let shift = survey.evidence.shift.row(arc);
-    let cell = find(levels.len(), raw, |i| i as f32 + shift[i])?;
-    // Sample i looks at cell i / 2 - 1/4.
-    Some(FINE as f32 * (cell + 0.25))
+    find(levels.len(), raw, |i| i as f32 + shift[i])
 }
 
 /// Place at which a rising line reaches a value.
