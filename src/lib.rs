@@ -96,6 +96,9 @@ pub mod series;
 /// Files of ring-width series that other programs read and write.
 pub mod formats;
 
+/// Takes readings and a sheet of specimens, makes a dataset for others to use.
+pub mod dataset;
+
 /// Takes a suite and a seed, makes practice photos whose rings are known.
 pub mod demo;
 
