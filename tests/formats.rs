@@ -1058,11 +1058,8 @@ fn names_of_eight_columns_are_all_different_and_kept_where_they_fit() {
         "\u{fc}",
     ];
     let names = decadal::names(&wanted, &[1900; 6]);
-    assert_eq!(
-        names,
-        ["0011az000", "0012az000", "BPW01", "BPW011", "ABCDEFG", "1"]
-            .map(|n| &n[n.len().saturating_sub(8)..])
-    );
+    let want = ["11az000", "12az000", "BPW01", "BPW011", "ABCDEFG", "1"];
+    assert_eq!(names, want);
     let old = decadal::names(&["C3N2_0201", "C3N2_02"], &[-3694, -3694]);
     assert_eq!(old[1], "C3N2_02");
     assert!(old[0].len() <= 7 && old[0] != old[1]);

@@ -440,22 +440,15 @@ impl Check<'_> {
                 way_out,
             );
         }
-        if latitude.is_some() != longitude.is_some() {
-            let column = if latitude.is_some() {
-                "longitude_deg"
-            } else {
+        let is_empty = |column: &str| row.cell(column).is_empty();
+        if is_empty("latitude_deg") != is_empty("longitude_deg") {
+            let column = if is_empty("latitude_deg") {
                 "latitude_deg"
+            } else {
+                "longitude_deg"
             };
-            let both_told =
-                !row.cell("latitude_deg").is_empty() && !row.cell("longitude_deg").is_empty();
-            if !both_told {
-                self.fault(
-                    line,
-                    column,
-                    "empty",
-                    "give latitude and longitude, or neither",
-                );
-            }
+            let way_out = "give latitude and longitude, or neither";
+            self.fault(line, column, "empty", way_out);
         }
         row.place_deg = latitude.zip(longitude);
         (row.elevation_m, row.mm_per_px, row.diameter_mm) = (elevation_m, mm_per_px, diameter_mm);

@@ -24,7 +24,8 @@ pub struct Entry<'a> {
 }
 
 /// Names of eight columns at most, all different, for series named so: a name that fits is kept, any
-/// other cut to its letters and digits, and numbered where that name is taken.
+/// other cut to seven of its letters and digits (a blank before the year is easier to read), and
+/// numbered where that name is taken.
 ///
 /// Years before -999 leave seven columns; `first_years` has the first year of each series.
 pub fn names(wanted: &[&str], first_years: &[i32]) -> Vec<String> {
@@ -51,6 +52,7 @@ pub fn names(wanted: &[&str], first_years: &[i32]) -> Vec<String> {
         if slot.is_some() {
             continue;
         }
+        let room = (*room).min(NAME - 1);
         let signs: Vec<char> = name.chars().filter(char::is_ascii_alphanumeric).collect();
         let short = |length: usize| -> String {
             // The end of a name tells more than its beginning: trees of one site begin alike.
@@ -60,7 +62,7 @@ pub fn names(wanted: &[&str], first_years: &[i32]) -> Vec<String> {
             let number = n.to_string();
             format!("{}{number}", short(room.saturating_sub(number.len())))
         });
-        let plain = short(*room);
+        let plain = short(room);
         let first = (!plain.is_empty()).then_some(plain);
         *slot = first
             .into_iter()
