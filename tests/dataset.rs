@@ -1,6 +1,7 @@
 //! Datasets: what is gathered, that nothing is lost, and that the same goes in and comes out.
 
 mod sample;
+mod tridas_order;
 
 use endgrain::dataset::{self, Gathered, Order, sheet};
 use endgrain::error::Error;
@@ -369,6 +370,7 @@ fn tables_decadal_text_and_xml_hold_the_same_widths() {
     let at = |name: &str| yard.at("dataset").join(name);
     let tidy = series_of(&at("rings.csv"));
     assert_eq!(series_of(&at("ring-widths.xml")), tidy);
+    tridas_order::in_order(&fs::read_to_string(at("ring-widths.xml")).unwrap());
     let finer = series_of(&at("radii-0.001mm.rwl"));
     let coarser = series_of(&at("radii-0.01mm.rwl"));
     assert_eq!(tidy.len(), finer.len());

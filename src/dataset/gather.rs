@@ -88,6 +88,10 @@ pub fn gather(folder: &Path, order: &Order) -> Result<Gathered, Vec<Error>> {
     resting(&corrections, &planned, &mut gathered.remarks);
     gathered.specimens = planned.len();
 
+    if entries.is_empty() && sheet.rows.is_empty() {
+        gathered.remarks.push("no reading in what was given".into());
+        return Ok(gathered);
+    }
     let radii = order.radii.or(before.radii).unwrap_or(RADII);
     let title = order.title.clone().or(before.title.clone());
     let title = title.unwrap_or_else(|| "Ring widths".into());

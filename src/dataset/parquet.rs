@@ -9,7 +9,7 @@ pub(super) use with::Writer;
 pub(super) use without::Writer;
 
 /// Rows of a row group: enough that columns compress well, few enough for the memory.
-const ROWS: usize = 250_000;
+const ROWS: usize = 100_000;
 
 #[cfg(feature = "parquet")]
 mod with {
@@ -33,6 +33,20 @@ mod with {
         fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
             f.debug_struct("Writer").finish_non_exhaustive()
         }
+    }
+
+    /// The words as the writer takes them; words that neighbours share are kept once.
+    fn shared(values: &[Arc<str>]) -> Vec<ByteArray> {
+        let mut out: Vec<ByteArray> = Vec::with_capacity(values.len());
+        for (i, words) in values.iter().enumerate() {
+            let same = i > 0 && Arc::ptr_eq(words, &values[i - 1]);
+            let bytes = match out.last().filter(|_| same) {
+                Some(last) => last.clone(),
+                None => words.as_bytes().to_vec().into(),
+            };
+            out.push(bytes);
+        }
+        out
     }
 
     impl<W: Write + Send> Writer<W> {
@@ -111,8 +125,7 @@ mod with {
                 let levels = Some(levels.as_slice());
                 match values {
                     Values::Text(values) => {
-                        let values: Vec<ByteArray> =
-                            values.into_iter().map(|v| v.into_bytes().into()).collect();
+                        let values = shared(&values);
                         column
                             .typed::<ByteArrayType>()
                             .write_batch(&values, levels, None)

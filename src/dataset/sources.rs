@@ -204,16 +204,34 @@ pub(super) fn line(place: &Place) -> Result<Vec<u8>, Error> {
 /// JSON without blanks outside its strings.
 fn on_one_line(bytes: Vec<u8>) -> Vec<u8> {
     let is_blank = |b: u8| matches!(b, b' ' | b'\n' | b'\r' | b'\t');
-    let (mut out, mut is_quoted, mut is_escaped) = (Vec::with_capacity(bytes.len()), false, false);
-    for byte in bytes {
-        if is_quoted {
-            is_quoted = is_escaped || byte != b'"';
-            is_escaped = byte == b'\\' && !is_escaped;
-            out.push(byte);
-        } else if !is_blank(byte) {
-            is_quoted = byte == b'"';
-            out.push(byte);
+    let (mut out, mut is_quoted) = (Vec::with_capacity(bytes.len()), false);
+    let mut rest = bytes.as_slice();
+    while let Some(&byte) = rest.first() {
+        // A run of what goes through as it is.
+        let run = if is_quoted {
+            rest.iter().position(|b| matches!(b, b'"' | b'\\'))
+        } else {
+            rest.iter().position(|b| *b == b'"' || is_blank(*b))
+        };
+        let run = run.unwrap_or(rest.len());
+        if run > 0 {
+            out.extend_from_slice(&rest[..run]);
+            rest = &rest[run..];
+            continue;
         }
+        let taken = match byte {
+            b'\\' => 2.min(rest.len()),
+            b'"' => {
+                is_quoted = !is_quoted;
+                1
+            }
+            _ => {
+                rest = &rest[1..];
+                continue;
+            }
+        };
+        out.extend_from_slice(&rest[..taken]);
+        rest = &rest[taken..];
     }
     out
 }
@@ -258,6 +276,16 @@ pub(super) fn entry(place: &Place, is_new: bool) -> Result<Entry, Error> {
     if is_new {
         let reading = parse(&line, place)?;
         check(&reading).map_err(refuse)?;
+        return Ok(Entry {
+            key: Key::of(
+                &reading.photo.sha256,
+                reading.options.and_then(|o| o.region_px),
+            ),
+            photo: reading.photo.file,
+            version: reading.program.version,
+            sha256: sha256(&line),
+            place: place.clone(),
+        });
     }
     let head: Head =
         serde_json::from_slice(&line).map_err(|fault| refuse(format!("not a reading: {fault}")))?;

@@ -3,6 +3,7 @@
 use std::borrow::Cow;
 use std::fmt::Write as _;
 use std::io;
+use std::sync::Arc;
 
 /// What a column holds.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -95,10 +96,37 @@ pub(super) fn rounded(value: f64, decimals: u8) -> f64 {
     (value * factor).round() / factor + 0.0
 }
 
+/// Writes a number that is rounded to so many decimals with all of them.
+fn fixed(text: &mut String, number: f64, decimals: u8) {
+    let units = (number * 10_f64.powi(i32::from(decimals))).round();
+    let places = usize::from(decimals);
+    if units.abs() < 9e15 {
+        // Whole numbers are written several times faster than fractions, and a table has millions.
+        #[allow(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "whole, from 0 to 9e15"
+        )]
+        let units = units.abs() as u64;
+        let (whole, rest) = (
+            units / 10_u64.pow(decimals.into()),
+            units % 10_u64.pow(decimals.into()),
+        );
+        let sign = if number < 0.0 && units > 0 { "-" } else { "" };
+        // Writing into a string can't fail.
+        let _ = match places {
+            0 => write!(text, "{sign}{whole}"),
+            _ => write!(text, "{sign}{whole}.{rest:0places$}"),
+        };
+    } else {
+        let _ = write!(text, "{number:.places$}");
+    }
+}
+
 /// Values of one column, for Parquet; one `is_there` a row, a value for each that is.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) enum Values {
-    Text(Vec<String>),
+    Text(Vec<Arc<str>>),
     Whole(Vec<i64>),
     Real(Vec<f64>),
     YesNo(Vec<bool>),
@@ -146,7 +174,10 @@ impl Rows {
             is_there.push(*cell != Cell::Empty);
             match (*cell, values) {
                 (Cell::Text(words), Values::Text(values)) => {
-                    values.push(words.to_owned());
+                    // Neighbouring rows mostly have the same words.
+                    let same = values.last().filter(|last| last.as_ref() == words);
+                    let shared = same.map_or_else(|| Arc::from(words), Arc::clone);
+                    values.push(shared);
                     self.scratch.push_str(words);
                 }
                 (Cell::Whole(number), Values::Whole(values)) => {
@@ -157,8 +188,7 @@ impl Rows {
                 (Cell::Real(number), Values::Real(values)) => {
                     let number = rounded(number, *decimals);
                     values.push(number);
-                    let places = usize::from(*decimals);
-                    let _ = write!(self.scratch, "{number:.places$}");
+                    fixed(&mut self.scratch, number, *decimals);
                 }
                 (Cell::YesNo(answer), Values::YesNo(values)) => {
                     values.push(answer);
@@ -191,6 +221,22 @@ pub(super) fn header(columns: &[Column]) -> io::Result<Vec<u8>> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn fixed_numbers_are_written_as_the_formatter_writes_them() {
+        for decimals in [0, 1, 3, 4, 8] {
+            for n in -2000..2000 {
+                let number = rounded(f64::from(n) * 0.012_345_678_9, decimals);
+                let mut text = String::new();
+                fixed(&mut text, number, decimals);
+                let places = usize::from(decimals);
+                assert_eq!(text, format!("{number:.places$}"));
+            }
+        }
+        let mut text = String::new();
+        fixed(&mut text, 1e300, 1);
+        assert_eq!(text, format!("{:.1}", 1e300));
+    }
 
     #[test]
     fn cells_are_written_with_their_decimals_and_empty_where_unknown() {
