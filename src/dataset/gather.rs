@@ -303,7 +303,7 @@ fn merge(
         .collect();
     let mut entries = before.entries.clone();
     for (key, mut list) in given {
-        list.sort_by(|a, b| version(&b.version).cmp(&version(&a.version)));
+        list.sort_by_key(|entry| std::cmp::Reverse(version(&entry.version)));
         if let [first, second, ..] = list.as_slice()
             && version(&first.version) == version(&second.version)
         {

@@ -14,7 +14,7 @@ const ROWS: usize = 100_000;
 #[cfg(feature = "parquet")]
 mod with {
     use super::ROWS;
-    use crate::dataset::table::{Column, Kind, Values};
+    use crate::dataset::table::{Column, ColumnOf, Kind, Values};
     use parquet::basic::{Compression, LogicalType, Repetition, Type as Physical};
     use parquet::data_type::{BoolType, ByteArray, ByteArrayType, DoubleType, Int64Type};
     use parquet::file::properties::{EnabledStatistics, WriterProperties};
@@ -26,7 +26,7 @@ mod with {
     /// A table being written.
     pub(in crate::dataset) struct Writer<W: Write + Send> {
         file: SerializedFileWriter<W>,
-        waiting: Vec<(Vec<bool>, Values)>,
+        waiting: Vec<ColumnOf>,
     }
 
     impl<W: Write + Send> std::fmt::Debug for Writer<W> {
@@ -86,10 +86,7 @@ mod with {
         }
 
         /// Adds rows, given by column.
-        pub(in crate::dataset) fn add(
-            &mut self,
-            columns: Vec<(Vec<bool>, Values)>,
-        ) -> io::Result<()> {
+        pub(in crate::dataset) fn add(&mut self, columns: Vec<ColumnOf>) -> io::Result<()> {
             if self.waiting.is_empty() {
                 self.waiting = columns;
             } else {
@@ -163,7 +160,7 @@ mod with {
 
 #[cfg(not(feature = "parquet"))]
 mod without {
-    use crate::dataset::table::{Column, Values};
+    use crate::dataset::table::{Column, ColumnOf};
     use std::io::{self, Write};
 
     /// Writes nothing: this build has no Parquet.
@@ -177,7 +174,7 @@ mod without {
         }
 
         #[allow(clippy::unnecessary_wraps, reason = "the build with Parquet can fail")]
-        pub(in crate::dataset) fn add(&mut self, _: Vec<(Vec<bool>, Values)>) -> io::Result<()> {
+        pub(in crate::dataset) fn add(&mut self, _: Vec<ColumnOf>) -> io::Result<()> {
             Ok(())
         }
 

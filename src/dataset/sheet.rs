@@ -387,7 +387,8 @@ impl Check<'_> {
         row.disc = row.cell("disc").to_owned();
         row.photo_sha256 = row.cell("photo_sha256").to_ascii_lowercase();
         let sha = &row.photo_sha256;
-        if !sha.is_empty() && !(sha.len() == 64 && sha.bytes().all(|b| b.is_ascii_hexdigit())) {
+        let is_hash = sha.len() == 64 && sha.bytes().all(|b| b.is_ascii_hexdigit());
+        if !sha.is_empty() && !is_hash {
             self.fault(
                 line,
                 "photo_sha256",

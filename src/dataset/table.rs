@@ -132,15 +132,25 @@ pub(super) enum Values {
     YesNo(Vec<bool>),
 }
 
+/// One column of some rows: whether each row has a value, and the values of those that have.
+pub(super) type ColumnOf = (Vec<bool>, Values);
+
+/// Rows that are made: as CSV without a header, by column, and how many.
+#[derive(Debug)]
+pub(super) struct Finished {
+    pub(super) csv: Vec<u8>,
+    pub(super) columns: Vec<ColumnOf>,
+    pub(super) count: usize,
+}
+
 /// Rows of a table in the making: as CSV and, where Parquet is written, by column.
 #[derive(Debug)]
 pub(super) struct Rows {
     csv: csv::Writer<Vec<u8>>,
-    /// For each column: whether a row has a value, and the values.
-    pub(super) columns: Vec<(Vec<bool>, Values)>,
+    columns: Vec<ColumnOf>,
     decimals: Vec<u8>,
     scratch: String,
-    pub(super) count: usize,
+    count: usize,
 }
 
 impl Rows {
@@ -204,10 +214,14 @@ impl Rows {
         Ok(())
     }
 
-    /// The rows as CSV without a header, and by column.
-    pub(super) fn finish(self) -> io::Result<(Vec<u8>, Vec<(Vec<bool>, Values)>)> {
+    /// The rows.
+    pub(super) fn finish(self) -> io::Result<Finished> {
         let csv = self.csv.into_inner().map_err(|e| e.into_error())?;
-        Ok((csv, self.columns))
+        Ok(Finished {
+            csv,
+            columns: self.columns,
+            count: self.count,
+        })
     }
 }
 
@@ -261,7 +275,11 @@ mod tests {
             Cell::Empty,
         ])
         .unwrap();
-        let (csv, values) = rows.finish().unwrap();
+        let Finished {
+            csv,
+            columns: values,
+            ..
+        } = rows.finish().unwrap();
         assert_eq!(
             String::from_utf8(csv).unwrap(),
             "\"x, \"\"y\"\"\",0.000,-7,true\n,,,\n"

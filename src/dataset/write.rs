@@ -10,7 +10,7 @@ use super::sheet::Sheet;
 use super::sources;
 use super::specimen::{Specimen, mean};
 use super::store::{Made, Staged, Store};
-use super::table::{self, Column, Rows, Values};
+use super::table::{self, Column, Finished, Rows};
 use super::tables::{self, Listed};
 use super::{CORRECTIONS, MEANS, PACKAGE, READINGS, RINGS, SERIES, SHEET, SPECIMENS, XML};
 use crate::error::Error;
@@ -54,7 +54,7 @@ impl Inputs {
 #[derive(Debug)]
 struct Part {
     line: Vec<u8>,
-    tables: Vec<(Vec<u8>, Vec<(Vec<bool>, Values)>, usize)>,
+    tables: Vec<Finished>,
     decadal: [Vec<u8>; 5],
     xml: Vec<u8>,
     /// Mean of the radii, where it is dated and has a scale.
@@ -138,15 +138,13 @@ fn make(
     })
 }
 
-type Written = (Vec<u8>, Vec<(Vec<bool>, Values)>, usize);
-
 /// A specimen's rows of all tables.
 fn rows(
     specimen: &Specimen,
     code: &str,
     columns: &[Vec<Column>; 4],
     further: &[String],
-) -> io::Result<Vec<Written>> {
+) -> io::Result<Vec<Finished>> {
     let [mut specimens, mut rings, mut series, mut means] =
         [0, 1, 2, 3].map(|i| Rows::new(&columns[i]));
     tables::specimen(&mut specimens, specimen, further)?;
@@ -177,11 +175,7 @@ fn rows(
     tables::listed(&mut series, &specimen.mean_of_radii(), disc)?;
     [specimens, rings, series, means]
         .into_iter()
-        .map(|rows| {
-            let count = rows.count;
-            let (csv, columns) = rows.finish()?;
-            Ok((csv, columns, count))
-        })
+        .map(Rows::finish)
         .collect()
 }
 
@@ -299,11 +293,11 @@ impl<'a> Out<'a> {
     fn add(&mut self, planned: &[Planned], parts: Vec<Part>) -> Result<(), Error> {
         for (planned, part) in planned.iter().zip(parts) {
             self.readings.add(&part.line)?;
-            for (i, (csv, columns, count)) in part.tables.into_iter().enumerate() {
-                self.rows(i, &csv, columns)?;
+            for (i, made) in part.tables.into_iter().enumerate() {
                 if TABLES[i].0 == RINGS {
-                    self.rings += count;
+                    self.rings += made.count;
                 }
+                self.rows(i, made)?;
             }
             for (i, text) in part.decadal.iter().enumerate() {
                 self.decadal[i].add(text)?;
@@ -324,15 +318,10 @@ impl<'a> Out<'a> {
     }
 
     /// Adds rows to a table in both its forms.
-    fn rows(
-        &mut self,
-        table: usize,
-        csv: &[u8],
-        columns: Vec<(Vec<bool>, Values)>,
-    ) -> Result<(), Error> {
-        self.tables[table].add(csv)?;
+    fn rows(&mut self, table: usize, made: Finished) -> Result<(), Error> {
+        self.tables[table].add(&made.csv)?;
         if let Some(writer) = self.parquet.get_mut(table) {
-            let added = writer.add(columns);
+            let added = writer.add(made.columns);
             added.map_err(|source| self.tables[table].unwritable(source))?;
         }
         Ok(())
@@ -421,10 +410,10 @@ impl<'a> Out<'a> {
         self.decadal[exports::TREES].add(&text)?;
         self.decadal_bytes[exports::TREES] += text.len();
         for (table, rows) in [(2, series), (3, means)] {
-            let (csv, columns) = rows
+            let made = rows
                 .finish()
                 .map_err(|e| self.tables[table].unwritable(e))?;
-            self.rows(table, &csv, columns)?;
+            self.rows(table, made)?;
         }
         Ok(())
     }

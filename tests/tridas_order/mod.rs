@@ -242,8 +242,8 @@ pub(crate) fn in_order(text: &str) {
                     let space = tag.try_get_attribute("xmlns").unwrap().unwrap();
                     assert_eq!(space.value.as_ref(), "http://www.tridas.org/1.2.2");
                 }
-                for (_, key, words) in WORDS.iter().filter(|(of, ..)| *of == name) {
-                    if let Some(word) = tag.try_get_attribute(*key).unwrap() {
+                for &(_, key, words) in WORDS.iter().filter(|(of, ..)| *of == name) {
+                    if let Some(word) = tag.try_get_attribute(key).unwrap() {
                         assert!(words.contains(&word.value.as_ref()), "{word:?} in <{name}>");
                     }
                 }
