@@ -766,7 +766,7 @@ fn two_readings_of_one_photo_in_one_run_are_told_unless_one_is_newer() {
 #[test]
 fn photos_of_one_name_and_log_ends_of_one_photo_are_specimens_of_their_own() {
     let yard = Yard::new();
-    let mut list = vec![disc(1), disc(2), disc(3), disc(3)];
+    let mut list = [disc(1), disc(2), disc(3), disc(3)];
     list[1].photo.file = "QB-0001.jpg".into();
     for (i, x_px) in [(2, 0), (3, 900)] {
         let region = Region {
