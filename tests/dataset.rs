@@ -478,6 +478,33 @@ fn discs_without_years_or_scale_are_kept_apart() {
     assert!(xml.contains(r#"<firstYear suffix="relative">1</firstYear>"#));
 }
 
+#[test]
+fn old_wood_has_its_years_and_wood_too_old_for_a_format_is_still_in_the_tables() {
+    let yard = Yard::with([1, 2]);
+    let sheet = "photo,last_ring,tree\nQB-0001.jpg,-3000,T1\nQB-0002.jpg,-9995,T2\n";
+    let gathered = yard.gather_with_sheet(&["readings"], sheet);
+    let remark = "QB-0002: not in the decadal text: the year -10004 of QB-0002/az000 has no room";
+    assert!(
+        gathered.remarks.iter().any(|r| r.starts_with(remark)),
+        "{:?}",
+        gathered.remarks
+    );
+    let text = fs::read_to_string(yard.at("dataset/radii-0.01mm.rwl")).unwrap();
+    // Nine rings, the last in -3000.
+    assert!(
+        text.lines().nth(3).unwrap().starts_with("B000100-3008"),
+        "{text}"
+    );
+    let tidy = series_of(&yard.at("dataset/rings.csv"));
+    let xml = series_of(&yard.at("dataset/ring-widths.xml"));
+    assert_eq!(tidy, xml);
+    assert_eq!(tidy["QB-0002/az000"].keys().next(), Some(&-10004));
+    let named = |row: &HashMap<String, String>| !row["decadal_name"].is_empty();
+    let series = yard.rows("series.csv");
+    assert_eq!(series.iter().filter(|r| named(r)).count(), 6);
+    assert!(series.iter().all(|r| named(r) == (r["tree"] == "T1")));
+}
+
 fn correct(yard: &Yard, text: &str) {
     fs::write(yard.at("dataset/corrections.csv"), text).unwrap();
 }

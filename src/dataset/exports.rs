@@ -77,9 +77,12 @@ pub(super) fn decadal(specimen: &Specimen, code: &str) -> io::Result<[Vec<u8>; 5
     Ok(out)
 }
 
-/// Adds one series.
+/// Adds one series, or nothing where it has no room in the format.
 pub(super) fn one(out: &mut Vec<u8>, name: &str, series: &Series, step: Step) -> io::Result<()> {
-    decadal::write(out, &[], &[decadal::Entry { name, series, step }])
+    let mut whole = Vec::new();
+    decadal::write(&mut whole, &[], &[decadal::Entry { name, series, step }])?;
+    out.append(&mut whole);
+    Ok(())
 }
 
 /// A specimen as a sample of the XML file.

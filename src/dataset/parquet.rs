@@ -9,6 +9,7 @@ pub(super) use with::Writer;
 pub(super) use without::Writer;
 
 /// Rows of a row group: enough that columns compress well, few enough for the memory.
+#[cfg(feature = "parquet")]
 const ROWS: usize = 100_000;
 
 #[cfg(feature = "parquet")]

@@ -125,12 +125,26 @@ fn make(
         what: refused.to_string(),
         way_out: "look at its scale and years".into(),
     };
+    // Years that the format has no room for are no reason to leave out anything else.
+    let decadal = exports::decadal(&specimen, &planned.code).unwrap_or_else(|refused| {
+        remarks.push(format!(
+            "{}: not in the decadal text: {refused}",
+            specimen.name
+        ));
+        Default::default()
+    });
+    let code = if decadal.iter().all(Vec::is_empty) {
+        ""
+    } else {
+        &planned.code
+    };
+    let tables = rows(&specimen, code, columns, further).map_err(fault)?;
     let mut line = line;
     line.push(b'\n');
     Ok(Part {
         line,
-        tables: rows(&specimen, &planned.code, columns, further).map_err(fault)?,
-        decadal: exports::decadal(&specimen, &planned.code).map_err(fault)?,
+        tables,
+        decadal,
         xml: exports::sample(&specimen).map_err(fault)?,
         mean: (specimen.is_dated() && specimen.mm_per_px.is_some())
             .then(|| specimen.mean_of_radii()),
@@ -138,7 +152,7 @@ fn make(
     })
 }
 
-/// A specimen's rows of all tables.
+/// A specimen's rows of all tables; `code` is empty where it is not in the decadal text.
 fn rows(
     specimen: &Specimen,
     code: &str,
@@ -151,7 +165,7 @@ fn rows(
     tables::rings(&mut rings, specimen)?;
     tables::means(&mut means, specimen)?;
     let is_dated = specimen.is_dated();
-    let is_in_text = specimen.mm_per_px.is_some() && !specimen.rings.is_empty();
+    let is_in_text = !code.is_empty();
     let disc = Listed {
         level: "disc",
         decadal_name: if is_in_text && is_dated { code } else { "" },
@@ -391,10 +405,12 @@ impl<'a> Out<'a> {
             let (mut text, mut series, mut means) =
                 (Vec::new(), Rows::new(&columns[2]), Rows::new(&columns[3]));
             for ((tree, parts), name) in trees.iter().zip(&names) {
-                exports::one(&mut text, name, tree, exports::DECADAL[exports::TREES].1)?;
+                let step = exports::DECADAL[exports::TREES].1;
+                // Its discs have been told of where their years have no room in the format.
+                let is_in_text = exports::one(&mut text, name, tree, step).is_ok();
                 let listed = Listed {
                     level: "tree",
-                    decadal_name: name,
+                    decadal_name: if is_in_text { name } else { "" },
                     tree: &tree.name,
                     specimen: "",
                     radius: None,
