@@ -1,9 +1,9 @@
 //! A ring-width dataset: many readings, gathered into one folder that others can use without this
 //! program.
 //!
-//! [`gather()`] adds readings to the folder; what is in it follows from three things alone, all kept in
+//! `gather()` adds readings to the folder; what is in it follows from three things alone, all kept in
 //! it: the readings (`readings.jsonl`, one a photo or part of a photo), what a person knows of them
-//! (`sheet.csv`, see [`sheet`]) and corrections by hand (`corrections.csv`, see [`corrections`]). All
+//! (`sheet.csv`, see `sheet`) and corrections by hand (`corrections.csv`, see `corrections`). All
 //! else is made of these and made anew when they change: the tables `rings.csv`, `specimens.csv`,
 //! `series.csv`, `means.csv` (and the same as Parquet), decadal text, XML, and `datapackage.json`, which
 //! describes every column. So the order in which readings came doesn't show, and the same readings again

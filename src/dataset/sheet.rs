@@ -1,6 +1,6 @@
 //! The sheet of specimens: what a person knows of each photo and no photo tells.
 //!
-//! A CSV table, one row a photo. [`blank`] writes an empty one, [`parse`] reads and checks a whole one
+//! A CSV table, one row a photo. `blank` writes an empty one, `parse` reads and checks a whole one
 //! before anything else is done, and tells every fault by line and column. Columns that are not ours
 //! are kept. A row is matched to its reading by the photo's SHA-256 where the row has it, else by the
 //! photo's file name.

@@ -2,7 +2,7 @@
 //!
 //! A width along a radius is the difference of two neighbouring boundaries on its azimuth; the width
 //! from areas is the difference of equivalent radii, which no mean of a few radii replaces
-//! ([`crate::ring_area`]). The mean of a disc is that of the widths known on its radii; a ring absent on
+//! (`crate::ring_area`). The mean of a disc is that of the widths known on its radii; a ring absent on
 //! a radius counts there as 0.
 
 use super::sheet::Row;

@@ -1,4 +1,4 @@
-//! Writing decadal ring-width text; the format is told in [`super::decadal`].
+//! Writing decadal ring-width text; the format is told in `super::decadal`.
 
 use super::decadal::{A_DECADE, END_HUNDREDTH, END_THOUSANDTH};
 use super::{Step, stretches};

@@ -1,17 +1,17 @@
 //! Files of ring-width series that other programs read and write.
 //!
 //! Three formats, each parsed and written here: the decadal ring-width text of the International
-//! Tree-Ring Data Bank ([`decadal`]), the Tree-Ring Data Standard 1.2.2 ([`tridas`], XML) and tidy
-//! CSV ([`tidy`]). All become a [`SeriesSet`], so that any can be turned into any other.
+//! Tree-Ring Data Bank (`decadal`), the Tree-Ring Data Standard 1.2.2 (`tridas`, XML) and tidy
+//! CSV (`tidy`). All become a `SeriesSet`, so that any can be turned into any other.
 //!
 //! The three agree on what a width may be: a number of millimetres, zero where the ring is absent
 //! there, or unknown. Decadal text and XML have no sign for an unknown width inside a series: there a
 //! series stops and goes on later under the same name, and becomes one series again when read.
 //! Unknown widths before the first and after the last known one carry nothing and are not kept
-//! ([`SeriesSet::trimmed`]).
+//! (`SeriesSet::trimmed`).
 //!
 //! Limits: widths are whole numbers of 0.01 or 0.001 mm in decadal text and of 0.001 mm in XML; finer
-//! ones are rounded. Years are astronomical (see [`crate::series`]).
+//! ones are rounded. Years are astronomical (see `crate::series`).
 
 pub mod decadal;
 mod decadal_write;

@@ -10,7 +10,7 @@
 //! BC (astronomical year y is 1 - y BC); a series that is not dated has years with the suffix
 //! "relative". What must be there and isn't known reads "not stated".
 //!
-//! How it is read ([`parse`]): ring widths of measured series in any of the standard's length units.
+//! How it is read (`parse`): ring widths of measured series in any of the standard's length units.
 //! Other variables, series without a unit and derived series are passed over with a remark. Titles
 //! that say "not stated" are taken as not told.
 //!

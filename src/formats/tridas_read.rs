@@ -1,4 +1,4 @@
-//! Reading the Tree-Ring Data Standard; what is read and how is told in [`super::tridas`].
+//! Reading the Tree-Ring Data Standard; what is read and how is told in `super::tridas`.
 
 use super::tridas::NOT_STATED;
 use super::{Faults, Measured, Place, SeriesSet, Step, join};
