@@ -93,6 +93,12 @@ pub mod schema;
 /// Ring widths by year: what readings become for everything that compares years.
 pub mod series;
 
+/// Files of ring-width series that other programs read and write.
+pub mod formats;
+
+/// Takes readings and a sheet of specimens, makes a dataset for others to use.
+pub mod dataset;
+
 /// Takes a suite and a seed, makes practice photos whose rings are known.
 pub mod demo;
 

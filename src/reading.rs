@@ -8,7 +8,7 @@
 
 use crate::error::Error;
 use crate::notes::Note;
-use crate::settings::WoodKind;
+use crate::settings::{Region, ScaleGiven, WoodKind};
 use serde::{Deserialize, Serialize};
 use std::path::Path;
 
@@ -27,6 +27,9 @@ pub struct Reading {
     pub program: Program,
     /// The photo that was read.
     pub photo: PhotoRecord,
+    /// What the program was asked for; none in readings of early versions.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub options: Option<Options>,
     /// Scale, where known.
     pub scale: Option<Scale>,
     /// The pith.
@@ -63,6 +66,24 @@ pub struct PhotoRecord {
     pub width_px: u32,
     /// Height of the oriented photo, px.
     pub height_px: u32,
+}
+
+/// What the user asked for, as far as the reading depends on it; the fields of
+/// [`Settings`](crate::settings::Settings).
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Options {
+    /// Share of discs whose true count the band is to hold.
+    pub level: f64,
+    /// The pith given by hand, px.
+    pub pith_px: Option<(f64, f64)>,
+    /// Part of the photo that was looked at.
+    pub region_px: Option<Region>,
+    /// The scale as it was stated.
+    pub scale: Option<ScaleGiven>,
+    /// Calendar year of the outermost ring.
+    pub last_ring: Option<i32>,
+    /// The wood's kind as it was stated.
+    pub wood: Option<WoodKind>,
 }
 
 /// Millimetres a pixel, and where that is from.

@@ -7,8 +7,8 @@ use crate::outline::WoodEdge;
 use crate::photo::Photo;
 use crate::pith::Pith;
 use crate::reading::{
-    AZIMUTHS, AgeRecord, MissingCentre, Outline, OutlineState, PhotoRecord, PithRecord, PithState,
-    Program, Reading, Ring, SCHEMA, Scale, Wood,
+    AZIMUTHS, AgeRecord, MissingCentre, Options, Outline, OutlineState, PhotoRecord, PithRecord,
+    PithState, Program, Reading, Ring, SCHEMA, Scale, Wood,
 };
 use crate::ring_area;
 use crate::rings::Rings;
@@ -55,6 +55,14 @@ pub fn write(
             width_px: photo.pixels.width(),
             height_px: photo.pixels.height(),
         },
+        options: Some(Options {
+            level: settings.level,
+            pith_px: settings.pith_px,
+            region_px: settings.region_px,
+            scale: settings.scale,
+            last_ring: settings.last_ring,
+            wood: settings.wood,
+        }),
         scale,
         pith: PithRecord {
             x_px: rounded(pith.x_px),

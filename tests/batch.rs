@@ -36,6 +36,7 @@ fn stand_in(photo: &Photo, settings: &Settings) -> Result<Outputs, Error> {
             width_px: photo.pixels.width(),
             height_px: photo.pixels.height(),
         },
+        options: None,
         scale: None,
         pith: PithRecord {
             x_px: 30.0,

@@ -5,9 +5,12 @@
 //! status: 0 all photos read, 1 some photo failed, 2 wrong use or settings.
 
 mod console;
+mod convert;
 mod count;
 mod demo;
+mod gather;
 mod schema;
+mod specimens;
 mod values;
 
 use clap::{Parser, Subcommand};
@@ -56,6 +59,9 @@ enum Command {
     Count(Box<count::Args>),
     Demo(demo::Args),
     Schema(schema::Args),
+    Specimens(specimens::Args),
+    Gather(gather::Args),
+    Convert(convert::Args),
 }
 
 /// Parses the arguments, does what they say, and gives the exit status.
@@ -77,6 +83,9 @@ pub(crate) fn run() -> ExitCode {
         Command::Count(args) => count::run(&args, &mut console),
         Command::Demo(args) => demo::run(&args, &mut console),
         Command::Schema(args) => schema::run(&args, &mut console),
+        Command::Specimens(args) => specimens::run(&args, &mut console),
+        Command::Gather(args) => gather::run(&args, &mut console),
+        Command::Convert(args) => convert::run(&args, &mut console),
     };
     let status = status.unwrap_or_else(|error| {
         console.complain(&error);

@@ -89,6 +89,7 @@ impl Disc {
                 width_px: self.side_px,
                 height_px: self.side_px,
             },
+            options: None,
             scale: Some(Scale {
                 mm_per_px: 0.1,
                 source: "given".to_owned(),
