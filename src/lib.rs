@@ -93,6 +93,9 @@ pub mod schema;
 /// Ring widths by year: what readings become for everything that compares years.
 pub mod series;
 
+/// Takes series of many discs, makes their figures, their mean chronology and how well they agree.
+pub mod chronology;
+
 /// Takes a suite and a seed, makes practice photos whose rings are known.
 pub mod demo;
 
