@@ -17,6 +17,7 @@ pub mod figures;
 pub mod radii;
 pub mod robust_mean;
 
+pub mod source;
 pub mod spline;
 
 use crate::error::Error;
