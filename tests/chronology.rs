@@ -188,7 +188,15 @@ fn measure_faults() {
             all += 6;
             let found = radii::compare(&radii);
             alarms += found.len();
-            if !found.is_empty() { eprintln!("{name}: {:?}", found.iter().map(|d| (&d.radius, d.words(), &d.told)).collect::<Vec<_>>()); }
+            if !found.is_empty() {
+                eprintln!(
+                    "{name}: {:?}",
+                    found
+                        .iter()
+                        .map(|d| (&d.radius, d.words(), &d.told))
+                        .collect::<Vec<_>>()
+                );
+            }
             for which in 0..6 {
                 for at in [15_usize, 30, 45, 60] {
                     let mut faulty = radii.clone();
@@ -197,17 +205,24 @@ fn measure_faults() {
                     let year = last - 79 + at as i32;
                     tried += 1;
                     let found = radii::compare(&faulty);
-                    let hit = found.iter().find(|d| d.radius == faulty[which].radius && d.against == radii::Against::Lacks);
+                    let hit = found.iter().find(|d| {
+                        d.radius == faulty[which].radius && d.against == radii::Against::Lacks
+                    });
                     if let Some(hit) = hit {
                         named += usize::from(hit.year.abs_diff(year) <= 1);
                         ranged += usize::from((hit.earliest..=hit.latest).contains(&year));
                     }
-                    other += found.iter().filter(|d| d.radius != faulty[which].radius).count();
+                    other += found
+                        .iter()
+                        .filter(|d| d.radius != faulty[which].radius)
+                        .count();
                 }
             }
         }
     }
-    eprintln!("alarms {alarms} of {all}; tried {tried}: within one year {named}, in range {ranged}, others named {other}");
+    eprintln!(
+        "alarms {alarms} of {all}; tried {tried}: within one year {named}, in range {ranged}, others named {other}"
+    );
 }
 
 #[test]
@@ -217,6 +232,11 @@ fn builds() {
     };
     for (name, mm, _) in SITES {
         let made = build(radii_of(site(&folder, name, mm), false), &Plan::default()).unwrap();
-        eprintln!("{name} {:?} {:?} {}", made.between_trees, made.signal, made.windows.len());
+        eprintln!(
+            "{name} {:?} {:?} {}",
+            made.between_trees,
+            made.signal,
+            made.windows.len()
+        );
     }
 }

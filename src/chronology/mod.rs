@@ -11,14 +11,17 @@
 
 pub mod agreement;
 pub mod alignment;
+pub mod coverage;
 pub mod detrend;
 pub mod exponential;
 pub mod figures;
+pub mod page;
 pub mod radii;
 pub mod robust_mean;
 
 pub mod source;
 pub mod spline;
+pub mod written;
 
 use crate::error::Error;
 use crate::series::Series;

@@ -55,6 +55,23 @@ pub enum Told {
     },
 }
 
+impl Told {
+    /// In words: `marked absent on 1 of 4 radii`.
+    pub fn words(&self) -> String {
+        match self {
+            Told::Marked { with, without } => {
+                format!("marked absent on {without} of {} radii", with + without)
+            }
+            Told::ByWidths { others: 1, gain } => {
+                format!("widths, against one other: either may be odd (gain {gain:.1})")
+            }
+            Told::ByWidths { others, gain } => {
+                format!("widths, against {others} others (gain {gain:.1})")
+            }
+        }
+    }
+}
+
 /// One disagreement.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Difference {
