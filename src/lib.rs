@@ -102,6 +102,9 @@ pub mod schema;
 /// Ring widths by year: what readings become for everything that compares years.
 pub mod series;
 
+/// Files of ring-width series that other programs read and write.
+pub mod formats;
+
 /// Takes series of many discs, makes their figures, their mean chronology and how well they agree.
 pub mod chronology;
 
