@@ -4,6 +4,7 @@
 //! Standard output carries the data that was asked for, standard error everything for the eye. Exit
 //! status: 0 all photos read, 1 some photo failed, 2 wrong use or settings.
 
+mod chronology;
 mod console;
 mod count;
 mod demo;
@@ -55,6 +56,7 @@ struct Cli {
 enum Command {
     Count(Box<count::Args>),
     Demo(demo::Args),
+    Chronology(chronology::Args),
     Schema(schema::Args),
 }
 
@@ -76,6 +78,7 @@ pub(crate) fn run() -> ExitCode {
     let status = match cli.command {
         Command::Count(args) => count::run(&args, &mut console),
         Command::Demo(args) => demo::run(&args, &mut console),
+        Command::Chronology(args) => chronology::run(&args, &mut console),
         Command::Schema(args) => schema::run(&args, &mut console),
     };
     let status = status.unwrap_or_else(|error| {
