@@ -2,6 +2,7 @@
 //! and R's `treering` series, where they lie beside the checkout; each test says so where they don't.
 
 use endgrain::chronology::agreement::{self, Track};
+use endgrain::chronology::radii::{Against, Difference};
 use endgrain::chronology::{Plan, Radius, build, figures, radii};
 use endgrain::series::Series;
 use std::collections::HashMap;
@@ -161,21 +162,321 @@ fn radii_of(series: Vec<Series>, is_one_disc: bool) -> Vec<Radius> {
         .collect()
 }
 
+/// What NumPy and SciPy make of the ten sites: pairs of series with at least 30 years in common, mean
+/// correlation of their indices and signal over all years; pairs and mean correlation in the last 50
+/// years; robust means of two years.
+///
+/// numpy 2.4.6, scipy 1.17.1. With years and widths v (nan: unknown) of the archive's decode in mm:
+///   w = 2*pi/(0.67*n); lam = (2+cos(w)) / (12*(1-cos(w))**2)    # n: years from first to last
+///   index = v[k] / scipy.interpolate.make_smoothing_spline(t[k], v[k], lam=lam)(t[k])
+///   r = mean of numpy.corrcoef(a[both], b[both])[0, 1] over pairs with both.sum() >= 30
+///   signal = N*r / (N*r + 1 - r), N the series in such a pair
+///   T = median(x); S = median(abs(x-T)); until it stands: u = (x-T)/(9*S);
+///   g = where(abs(u) < 1, (1-u*u)**2, 0); T = (g*x).sum()/g.sum()
+type Made = (&'static str, usize, f64, f64, usize, f64, [(i32, f64); 2]);
+const MADE_BY_NUMPY: [Made; 10] = [
+    (
+        "az527",
+        153,
+        0.32064571,
+        0.89468971,
+        66,
+        0.33681004,
+        [(1807, 0.945342), (1966, 1.081404)],
+    ),
+    (
+        "ny035",
+        477,
+        0.39637762,
+        0.95457287,
+        435,
+        0.44750030,
+        [(1830, 1.141761), (1981, 0.674133)],
+    ),
+    (
+        "cana237",
+        496,
+        0.44453531,
+        0.96241933,
+        325,
+        0.54439422,
+        [(1846, 0.942904), (1977, 0.891766)],
+    ),
+    (
+        "brit053",
+        190,
+        0.29528720,
+        0.89339423,
+        190,
+        0.24194013,
+        [(1881, 0.726414), (1983, 1.007714)],
+    ),
+    (
+        "brit036",
+        149,
+        0.44171127,
+        0.94997126,
+        0,
+        f64::NAN,
+        [(-3396, 1.421217), (-3036, 1.040759)],
+    ),
+    (
+        "swit302",
+        276,
+        0.34502780,
+        0.92670114,
+        276,
+        0.41688734,
+        [(1893, 1.012552), (1967, 1.317342)],
+    ),
+    (
+        "indi014",
+        190,
+        0.19886033,
+        0.83233955,
+        190,
+        0.20588444,
+        [(1837, 1.260211), (1969, 1.093924)],
+    ),
+    (
+        "morc019",
+        190,
+        0.44478030,
+        0.94125173,
+        190,
+        0.47100721,
+        [(1889, 1.103941), (1981, 0.347651)],
+    ),
+    (
+        "newz002",
+        715,
+        0.34964850,
+        0.95759201,
+        528,
+        0.38894443,
+        [(1734, 0.445706), (1955, 0.852676)],
+    ),
+    (
+        "arge080",
+        135,
+        0.40106277,
+        0.91924809,
+        120,
+        0.36946939,
+        [(1866, 1.124276), (1971, 0.927072)],
+    ),
+];
+
 #[test]
-fn measure_faults() {
+fn chronologies_of_ten_sites_are_those_of_numpy_and_scipy() {
     let Some(folder) = beside("itrdb") else {
         return;
     };
-    let (mut alarms, mut all, mut tried, mut named, mut ranged, mut other) = (0, 0, 0, 0, 0, 0);
+    for ((name, mm, _), made) in SITES.into_iter().zip(MADE_BY_NUMPY) {
+        let (site_name, pairs, rbar, signal, last_pairs, last_rbar, robust) = made;
+        assert_eq!(name, site_name);
+        let got = build(radii_of(site(&folder, name, mm), false), &Plan::default()).unwrap();
+        let between = got.between_trees.unwrap();
+        assert_eq!(between.pairs, pairs, "{name}");
+        close(Some(between.rbar), rbar, 1e-8, name);
+        close(got.signal, signal, 1e-8, name);
+        let last = got.windows.last().unwrap();
+        assert_eq!(Some(last.last_year), got.years.last().map(|y| y.year));
+        assert_eq!(last.agreement.map_or(0, |a| a.pairs), last_pairs, "{name}");
+        match last.agreement {
+            Some(found) => close(Some(found.rbar), last_rbar, 1e-8, name),
+            None => assert!(last_rbar.is_nan()),
+        }
+        for (year, want) in robust {
+            let found = got.years.iter().find(|y| y.year == year).unwrap();
+            close(found.robust, want, 5.1e-7, &format!("{name} {year}"));
+        }
+    }
+}
+
+/// What is taken of the truth beside a practice photo.
+#[derive(serde::Deserialize)]
+struct Truth {
+    photo: String,
+    #[serde(default)]
+    boundaries: Vec<Vec<Option<f64>>>,
+    #[serde(default)]
+    false_rings: Vec<FalseRing>,
+}
+
+/// A dark band within ring `ring` that looks like a boundary.
+#[derive(serde::Deserialize)]
+struct FalseRing {
+    ring: usize,
+    frac: f64,
+    az_from: f64,
+    az_to: f64,
+}
+
+impl FalseRing {
+    fn is_at(&self, azimuth_deg: f64) -> bool {
+        let from_start = |azimuth: f64| (azimuth - self.az_from).rem_euclid(360.0);
+        from_start(azimuth_deg) <= from_start(self.az_to)
+    }
+}
+
+/// Radii of a practice disc as one would count them one by one from the bark: a ring that is absent on
+/// a radius isn't noticed there, a false one is counted where it shows. Widths have a measuring error
+/// of up to a fifth of a pixel. With them the years in which each radius lacks or adds a ring in truth.
+fn counted_one_by_one(truth: &Truth, count: usize) -> (Vec<Radius>, Vec<(String, Against, i32)>) {
+    let (mut radii, mut odd) = (Vec::new(), Vec::new());
+    for k in 0..count {
+        let azimuth = k * 360 / count;
+        let name = format!("{azimuth:03}");
+        let mut before = 0.0;
+        let mut widths: Vec<f64> = Vec::new();
+        for (ring, boundary) in truth.boundaries.iter().enumerate() {
+            let year = 2023 - (truth.boundaries.len() - 1 - ring) as i32;
+            let width = boundary[azimuth].unwrap() - before;
+            before += width;
+            let error = 0.2 * (2.3 * (ring * count + k) as f64).sin();
+            let mut false_rings = truth.false_rings.iter();
+            if width < 0.5 {
+                odd.push((name.clone(), Against::Lacks, year));
+            } else if let Some(band) =
+                false_rings.find(|f| f.ring == ring + 1 && f.is_at(azimuth as f64))
+            {
+                odd.push((name.clone(), Against::Adds, year));
+                widths.extend([width * band.frac, width * (1.0 - band.frac)]);
+            } else {
+                widths.push((width + error).max(0.3));
+            }
+        }
+        radii.push(Radius {
+            specimen: truth.photo.clone(),
+            tree: truth.photo.clone(),
+            radius: name,
+            series: Series {
+                name: String::new(),
+                first_year: 2024 - widths.len() as i32,
+                widths_mm: widths.into_iter().map(Some).collect(),
+            },
+            is_dated: true,
+            is_scaled: false,
+        });
+    }
+    (radii, odd)
+}
+
+fn truths() -> Vec<Truth> {
+    let here = Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/yard");
+    let mut files = Vec::new();
+    for folder in [Some(here), beside("dev/renders")].into_iter().flatten() {
+        for entry in fs::read_dir(folder).unwrap() {
+            files.push(entry.unwrap().path());
+        }
+    }
+    files.sort();
+    files
+        .into_iter()
+        .filter(|f| f.extension().is_some_and(|e| e == "json"))
+        .map(|f| serde_json::from_slice(&fs::read(f).unwrap()).unwrap())
+        .filter(|t: &Truth| t.boundaries.len() >= 20)
+        .filter(|t| t.boundaries.iter().flatten().all(Option::is_some))
+        .collect()
+}
+
+#[test]
+fn radii_of_discs_without_odd_rings_have_nothing_against_each_other() {
+    let mut discs = 0;
+    for truth in truths() {
+        let (radii, odd) = counted_one_by_one(&truth, 8);
+        if odd.is_empty() {
+            let found = radii::compare(&radii);
+            assert!(found.is_empty(), "{}: {found:?}", truth.photo);
+            discs += 1;
+        }
+    }
+    assert!(discs >= 7, "{discs} discs");
+}
+
+#[test]
+fn a_false_ring_on_three_of_eight_radii_is_named_on_each() {
+    if beside("dev/renders").is_none() {
+        return;
+    }
+    let mixed = truths().into_iter().find(|t| t.photo == "027_mixed.jpg");
+    let (radii, odd) = counted_one_by_one(&mixed.unwrap(), 8);
+    let found: Vec<(String, Against, i32)> = radii::compare(&radii)
+        .into_iter()
+        .map(|d| (d.radius, d.against, d.year))
+        .collect();
+    assert_eq!(found.len(), 3);
+    assert_eq!(found, odd);
+}
+
+/// A fault put into one radius at ring `at`, counted from the bark.
+fn with_fault(radius: &Radius, at: usize, against: Against) -> Radius {
+    let mut faulty = radius.clone();
+    let widths = &mut faulty.series.widths_mm;
+    if against == Against::Lacks {
+        // The boundary between it and the ring after it is overlooked.
+        let width = widths.remove(at).unwrap();
+        widths[at] = widths[at].map(|w| w + width);
+        faulty.series.first_year += 1;
+    } else {
+        let width = widths[at].unwrap();
+        widths[at] = Some(0.6 * width);
+        widths.insert(at, Some(0.4 * width));
+        faulty.series.first_year -= 1;
+    }
+    faulty
+}
+
+#[test]
+fn a_fault_put_into_one_radius_is_named_with_its_year() {
+    let (mut put, mut named, mut exact, mut others) = (0, 0, 0, 0);
+    for truth in truths() {
+        let (radii, odd) = counted_one_by_one(&truth, 8);
+        let rings = truth.boundaries.len();
+        if !odd.is_empty() {
+            continue;
+        }
+        for at in (8..rings - 8).step_by(5) {
+            for against in [Against::Lacks, Against::Adds] {
+                let which = at % 8;
+                let mut radii = radii.clone();
+                radii[which] = with_fault(&radii[which], at, against);
+                let year = 2024 - (rings - at) as i32;
+                let found = radii::compare(&radii);
+                let is_odd_one = |d: &&Difference| d.radius == radii[which].radius;
+                let hit = found
+                    .iter()
+                    .filter(is_odd_one)
+                    .find(|d| d.against == against && (d.earliest..=d.latest).contains(&year));
+                put += 1;
+                named += usize::from(hit.is_some());
+                exact += usize::from(hit.is_some_and(|d| d.year == year));
+                others += found.iter().filter(|d| !is_odd_one(d)).count();
+            }
+        }
+    }
+    eprintln!("{put} faults: {named} named in their range, {exact} in their year; {others} others");
+    // With the rendered discs there: 375 and 341 of 436, and no other radius.
+    assert!(put >= 60);
+    assert!(named * 100 >= put * 85 && exact * 100 >= put * 75);
+    assert_eq!(others, 0);
+}
+
+#[test]
+fn series_of_different_trees_give_few_false_alarms() {
+    let Some(folder) = beside("itrdb") else {
+        return;
+    };
+    let (mut alarms, mut all, mut put, mut named, mut others) = (0, 0, 0, 0, 0);
     for (name, mm, _) in SITES {
         // Six series of a site that share eighty years stand for six radii: they are dated against
-        // each other, and agree less well than radii of a disc do.
+        // each other, and agree far less well than the radii of a disc do.
         let mut series = site(&folder, name, mm);
-        series.sort_by_key(|s| s.last_year());
+        series.sort_by_key(Series::last_year);
         let last = series[series.len() / 2].last_year().unwrap();
         let cut: Vec<Series> = series
             .into_iter()
-            .filter(|s| s.last_year() >= Some(last) && s.first_year <= last - 79)
             .map(|s| Series {
                 widths_mm: (last - 79..=last).map(|y| s.width_mm(y)).collect(),
                 first_year: last - 79,
@@ -183,60 +484,31 @@ fn measure_faults() {
             })
             .filter(|s| s.widths_mm.iter().all(|w| w.is_some_and(|w| w > 0.0)))
             .collect();
-        for six in cut.chunks(6).filter(|c| c.len() == 6) {
+        for six in cut.chunks_exact(6) {
             let radii = radii_of(six.to_vec(), true);
             all += 6;
-            let found = radii::compare(&radii);
-            alarms += found.len();
-            if !found.is_empty() {
-                eprintln!(
-                    "{name}: {:?}",
-                    found
-                        .iter()
-                        .map(|d| (&d.radius, d.words(), &d.told))
-                        .collect::<Vec<_>>()
-                );
-            }
+            alarms += radii::compare(&radii).len();
             for which in 0..6 {
                 for at in [15_usize, 30, 45, 60] {
-                    let mut faulty = radii.clone();
-                    faulty[which].series.widths_mm.remove(at);
-                    faulty[which].series.first_year += 1;
+                    let mut radii = radii.clone();
+                    radii[which] = with_fault(&radii[which], at, Against::Lacks);
                     let year = last - 79 + at as i32;
-                    tried += 1;
-                    let found = radii::compare(&faulty);
-                    let hit = found.iter().find(|d| {
-                        d.radius == faulty[which].radius && d.against == radii::Against::Lacks
-                    });
-                    if let Some(hit) = hit {
-                        named += usize::from(hit.year.abs_diff(year) <= 1);
-                        ranged += usize::from((hit.earliest..=hit.latest).contains(&year));
-                    }
-                    other += found
-                        .iter()
-                        .filter(|d| d.radius != faulty[which].radius)
-                        .count();
+                    let found = radii::compare(&radii);
+                    let is_odd_one = |d: &&Difference| d.radius == radii[which].radius;
+                    let is_hit = |d: &Difference| {
+                        d.against == Against::Lacks && (d.earliest..=d.latest).contains(&year)
+                    };
+                    put += 1;
+                    named += usize::from(found.iter().filter(is_odd_one).any(is_hit));
+                    others += found.iter().filter(|d| !is_odd_one(d)).count();
                 }
             }
         }
     }
     eprintln!(
-        "alarms {alarms} of {all}; tried {tried}: within one year {named}, in range {ranged}, others named {other}"
+        "{alarms} alarms on {all} series; {put} faults: {named} named in their range, {others} others"
     );
-}
-
-#[test]
-fn builds() {
-    let Some(folder) = beside("itrdb") else {
-        return;
-    };
-    for (name, mm, _) in SITES {
-        let made = build(radii_of(site(&folder, name, mm), false), &Plan::default()).unwrap();
-        eprintln!(
-            "{name} {:?} {:?} {}",
-            made.between_trees,
-            made.signal,
-            made.windows.len()
-        );
-    }
+    // 1 of 156; 421 of 624; 26.
+    assert_eq!((all, put), (156, 624));
+    assert!(alarms <= 1 && named >= 420 && others <= 26);
 }

@@ -6,7 +6,7 @@
 //! slow changes of the climate in, a supple one takes them out with the growth: it is a choice, made
 //! by whoever uses the figures.
 //!
-//! A curve that comes to zero or below can't divide. What was fitted in its place is told with
+//! A curve that comes to zero, or near it, can't divide. What was fitted in its place is told with
 //! the reason ([`Detrended::instead`]), never passed over.
 
 use super::exponential::{self, Exponential};
@@ -135,11 +135,16 @@ pub struct Detrended {
     pub index: Vec<Option<f64>>,
 }
 
-/// A curve is not divided by where it comes below this share of the mean width.
-const LEAST_SHARE: f64 = 1e-3;
+/// A spline is not divided by where it comes below this share of the mean width; it follows the widths
+/// down, so only absent rings take it there.
+const LEAST_SHARE: f64 = 0.01;
+
+/// The same of a straight line. It goes on falling where the widths don't: of an archive series (az527,
+/// MTP081) it ends at 0.5 % of the mean and makes the last index 53.
+const LEAST_SHARE_OF_LINE: f64 = 0.1;
 
 const NO_FALL: &str = "the widths don't fall to a level";
-const NOT_POSITIVE: &str = "the curve comes to zero";
+const NOT_POSITIVE: &str = "the curve comes too near to zero";
 
 /// Divides a series of widths by the curve asked for. None where no width is known or all of the
 /// rings are absent: there is nothing to divide by.
@@ -156,7 +161,8 @@ pub fn detrend(widths: &[Option<f64>], asked: Detrending) -> Option<Detrended> {
     if mean <= 0.0 {
         return None;
     }
-    let usable = |curve: &[Option<f64>]| figures::known(curve).all(|c| c >= LEAST_SHARE * mean);
+    let stays_above =
+        |curve: &[Option<f64>], share: f64| figures::known(curve).all(|c| c >= share * mean);
     let along = |at: &dyn Fn(f64) -> f64| -> Vec<Option<f64>> {
         (1_u32..)
             .zip(widths)
@@ -172,7 +178,7 @@ pub fn detrend(widths: &[Option<f64>], asked: Detrending) -> Option<Detrended> {
     let ((fitted, curve), instead) = match asked {
         Detrending::None | Detrending::Mean => (flat(), None),
         Detrending::Line => match straight() {
-            Some(fit) if usable(&fit.1) => (fit, None),
+            Some(fit) if stays_above(&fit.1, LEAST_SHARE_OF_LINE) => (fit, None),
             Some(_) => (flat(), Some(NOT_POSITIVE)),
             None => (flat(), Some("a single width has no line")),
         },
@@ -181,7 +187,7 @@ pub fn detrend(widths: &[Option<f64>], asked: Detrending) -> Option<Detrended> {
             // A line that rises would take out growth that is no matter of age.
             None => match straight() {
                 Some(fit)
-                    if usable(&fit.1)
+                    if stays_above(&fit.1, LEAST_SHARE_OF_LINE)
                         && matches!(fit.0, Fitted::Line { slope, .. } if slope < 0.0) =>
                 {
                     (fit, Some(NO_FALL))
@@ -196,7 +202,7 @@ pub fn detrend(widths: &[Option<f64>], asked: Detrending) -> Option<Detrended> {
             }
             .max(spline::LEAST_PERIOD_YEARS);
             let curve = spline::smooth(widths, spline::weight(years));
-            if usable(&curve) {
+            if stays_above(&curve, LEAST_SHARE) {
                 ((Fitted::Spline { years }, curve), None)
             } else {
                 (flat(), Some(NOT_POSITIVE))

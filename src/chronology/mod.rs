@@ -121,6 +121,9 @@ pub struct RadiusFigures {
     pub mean_sensitivity: Option<f64>,
     /// First-order autocorrelation of the widths.
     pub autocorrelation: Option<f64>,
+    /// Standard deviation of what the year before doesn't foretell, in the unit of the widths (first-order
+    /// autoregressive model).
+    pub innovation_sd: Option<f64>,
     /// First-order autocorrelation of the indices: what the curve left of it.
     pub index_autocorrelation: Option<f64>,
     /// Widths divided by their curve; none where there is nothing to divide by, or where widths
@@ -255,6 +258,7 @@ fn figures_of(radius: Radius, plan: &Plan) -> RadiusFigures {
         sd: figures::sd(widths),
         mean_sensitivity: figures::mean_sensitivity(widths),
         autocorrelation: figures::autocorrelation(widths, 1),
+        innovation_sd: figures::autoregression(widths).map(|model| model.innovation_sd),
         index_autocorrelation: detrended
             .as_ref()
             .and_then(|d| figures::autocorrelation(&d.index, 1)),

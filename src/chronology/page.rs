@@ -3,9 +3,9 @@
 use super::agreement::{Track, trees_needed};
 use super::written::fixed;
 use super::{Chronology, RadiusFigures, coverage, figures};
-use crate::chart::{DataInk, Line, LineChart, Stroke};
+use crate::chart::{DataInk, Line, LineChart, Span, Stroke};
 use crate::error::Error;
-use crate::page;
+use crate::page::{self, Extras};
 use maud::{Markup, html};
 
 /// The signal that is often asked for; a rule of thumb (Wigley, Briffa and Jones 1984), not a test.
@@ -30,7 +30,7 @@ pub fn page(made: &Chronology, left_out: &[String]) -> Result<String, Error> {
                 "series blurs all. Where an age matters in law or for protected timber, a dating laboratory decides." }
         }
         @if !left_out.is_empty() {
-            h2 { "Left out" }
+            h2 { "Left out, or done otherwise" }
             ul { @for line in left_out { li { (line) } } }
         }
         @if made.years.is_empty() {
@@ -52,9 +52,13 @@ pub fn page(made: &Chronology, left_out: &[String]) -> Result<String, Error> {
         (differences(made))
         h2 { "Figures by tree" }
         (tree_table(made))
-        p.dim { "Means over the tree's radii. Mean sensitivity depends on spread and autocorrelation and is a poor measure alone, so both stand beside it. Every radius by itself: chronology-series.csv." }
+        p.dim { "With others: correlation with the mean of all other trees. Means over the tree's radii. Mean sensitivity depends on spread and autocorrelation and is a poor measure alone, so both stand beside it. Every radius by itself: chronology-series.csv." }
     };
-    Ok(page::whole("Ring widths compared", &body))
+    let extras = Extras {
+        style: "td.years{white-space:nowrap}",
+        ..Extras::default()
+    };
+    Ok(page::whole_with("Ring widths compared", &body, extras))
 }
 
 /// Mean of a figure over some radii.
@@ -182,10 +186,26 @@ fn index_chart(made: &Chronology) -> Result<Markup, Error> {
                 Stroke::Dotted,
             ),
         ],
+        spans: weak_years(made),
+        spans_name: "signal below 0.85".into(),
         ..LineChart::default()
     };
     let said = "Mean index by year; the values are in chronology.csv";
     Ok(chart.draw()?.inline("index", said, &[]))
+}
+
+/// Stretches of years whose sample depth gives less signal than is often asked for.
+fn weak_years(made: &Chronology) -> Vec<Span> {
+    let is_weak = |year: &&super::Year| year.signal.is_some_and(|s| s < SIGNAL_OFTEN_ASKED);
+    let mut spans: Vec<Span> = Vec::new();
+    for year in made.years.iter().filter(is_weak) {
+        let (from, to) = (f64::from(year.year) - 0.5, f64::from(year.year) + 0.5);
+        match spans.last_mut() {
+            Some(span) if (span.to - from).abs() < 0.25 => span.to = to,
+            _ => spans.push(Span { from, to }),
+        }
+    }
+    spans
 }
 
 fn depth_chart(made: &Chronology) -> Result<Markup, Error> {
@@ -257,7 +277,7 @@ fn agreement(made: &Chronology) -> Result<Markup, Error> {
             caption { "The signal is N r / (N r + 1 - r) for the mean correlation r of the pairs and the mean number N of trees a year. 0.85 is a rule of thumb, not a test." }
             thead { tr { th { "years" } th.n { "trees" } th.n { "pairs" } th.n { "trees a year" } th.n { "correlation" } th.n { "signal" } } }
             tbody { @for w in &made.windows { tr {
-                td { (w.first_year) " to " (w.last_year) }
+                td.years { (w.first_year) " to " (w.last_year) }
                 td.n { (w.agreement.map_or(0, |a| a.tracks)) }
                 td.n { (w.agreement.map_or(0, |a| a.pairs)) }
                 td.n { (fixed(Some(w.mean_depth), 1)) }
@@ -316,7 +336,7 @@ fn tree_table(made: &Chronology) -> Markup {
                 tr {
                     td { (name) }
                     td.n { (tree.len()) }
-                    td { (span_words(tree)) }
+                    td.years { (span_words(tree)) }
                     td.n { (tree.iter().map(|r| r.rings).max().unwrap_or(0)) }
                     td.n { (tree.iter().map(|r| r.absent).sum::<usize>()) }
                     td.n { (shown(mean_of(tree.iter(), in_mm(|r| r.mean)), 3)) }

@@ -146,7 +146,7 @@ fn series(made: &Chronology, out: &mut dyn Write) -> io::Result<()> {
         "sd_width_px",
         "mean_sensitivity",
         "autocorrelation",
-        "innovation_sd_share",
+        "innovation_sd_mm",
         "curve",
         "curve_instead_because",
         "index_autocorrelation",
@@ -157,9 +157,6 @@ fn series(made: &Chronology, out: &mut dyn Write) -> io::Result<()> {
         let mm = |value: Option<f64>| fixed(value.filter(|_| radius.is_scaled), 4);
         let px = |value: Option<f64>| fixed(value.filter(|_| !radius.is_scaled), 2);
         let detrended = figures.detrended.as_ref();
-        let left = figures
-            .autocorrelation
-            .map(|r| f64::sqrt((1.0 - r * r).max(0.0)));
         vec![
             radius.tree.clone(),
             radius.specimen.clone(),
@@ -175,7 +172,7 @@ fn series(made: &Chronology, out: &mut dyn Write) -> io::Result<()> {
             px(figures.sd),
             fixed(figures.mean_sensitivity, 4),
             fixed(figures.autocorrelation, 4),
-            fixed(left, 4),
+            mm(figures.innovation_sd),
             detrended.map_or(String::new(), |d| d.fitted.name().to_owned()),
             detrended
                 .and_then(|d| d.instead)
