@@ -132,8 +132,10 @@ impl Error {
     pub fn reason(&self) -> String {
         let mut text = self.to_string();
         if let Some(path) = self.path() {
-            let start = format!("{}: ", path.display());
-            if let Some(rest) = text.strip_prefix(&start) {
+            let start = path.display().to_string();
+            // A place in the file follows the path after a comma and stays.
+            let rest = text.strip_prefix(&start);
+            if let Some(rest) = rest.and_then(|r| r.strip_prefix(": ").or(r.strip_prefix(", "))) {
                 text = rest.to_owned();
             }
         }

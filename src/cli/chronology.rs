@@ -19,7 +19,8 @@ Examples:
   endgrain chronology quillbrook/rings.csv --out compared --detrend spline --spline-years 32
   endgrain chronology readings --trees trees.csv --out compared --detrend exponential
 
-The figures take the years as given and date nothing; a dating laboratory decides where that matters.
+The figures take the years as given and date nothing; where an age matters, a dating
+laboratory decides.
 Exit status: 0 all done, 1 something given could not be read, 2 wrong use.";
 
 /// Compare ring widths across discs; build their mean chronology
@@ -77,7 +78,7 @@ pub(super) struct Args {
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 enum Curve {
-    /// None: widths as they are, mm
+    /// Widths as they are, mm
     None,
     /// The mean width
     Mean,
