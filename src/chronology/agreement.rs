@@ -39,7 +39,7 @@ impl Track {
     /// The values from year to year, both counted, as far as they go, with the first one's year.
     fn between(&self, years: (i64, i64)) -> (i64, &[Option<f64>]) {
         let begin = i64::from(self.first_year);
-        let end = begin + self.values.len() as i64;
+        let end = begin.saturating_add(i64::try_from(self.values.len()).unwrap_or(i64::MAX));
         let (from, to) = (years.0.clamp(begin, end), (years.1 + 1).clamp(begin, end));
         let at = |year: i64| usize::try_from(year - begin).unwrap_or(0);
         (from, self.values.get(at(from)..at(to)).unwrap_or(&[]))

@@ -85,7 +85,8 @@ pub fn align(rings: &[Option<f64>], years: &[Option<f64>], sd: f64) -> Alignment
     let mut turned = [rings.to_vec(), years.to_vec()];
     turned.iter_mut().for_each(|row| row.reverse());
     let mut from_bark = walk(&turned[0], &turned[1], sd);
-    if from_pith.gain > from_bark.gain {
+    // Equal but for rounding: rings are mostly dated from the bark.
+    if from_pith.gain > from_bark.gain + 1e-9 {
         return from_pith;
     }
     let last = rings.len().saturating_sub(1);
@@ -232,9 +233,15 @@ fn walk(rings: &[Option<f64>], years: &[Option<f64>], sd: f64) -> Alignment {
             }
         }
     }
+    // The two sums are added up in different orders: without an event they are the same.
+    let gain = if events.is_empty() {
+        0.0
+    } else {
+        (in_step - best).max(0.0)
+    };
     Alignment {
         events,
-        gain: in_step - best,
+        gain,
         widths,
     }
 }

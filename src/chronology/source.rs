@@ -3,7 +3,7 @@
 //! Of a reading each azimuth asked for gives one radius: the distances between neighbouring boundaries
 //! along it. A boundary that isn't known there leaves the widths on both its sides unknown. Where two
 //! boundaries lie within [`ABSENT_BELOW_PX`] of each other the ring between them is absent on that
-//! radius. Of a file of series (tidy CSV, decadal text, TRiDaS XML: [`crate::formats`]) each series is
+//! radius. Of a file of series (tidy CSV, decadal text, `TRiDaS` XML: [`crate::formats`]) each series is
 //! one radius.
 //!
 //! A radius is known by its specimen and its name. Where two files give the same one the first is

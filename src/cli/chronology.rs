@@ -25,11 +25,12 @@ Exit status: 0 all done, 1 something given could not be read, 2 wrong use.";
 
 /// Compare ring widths across discs; build their mean chronology
 ///
-/// Reads readings (.rings.json), tidy CSV (rings.csv), decadal ring-width text and TRiDaS XML. Writes
-/// a page with charts (chronology.html) and tables: the mean chronology with its sample depth
-/// (chronology.csv), the agreement of trees in running windows (-windows.csv), figures of trees and
-/// series (-trees.csv, -series.csv), each width with its curve and index (-indices.csv), and the years
-/// in which a radius lacks or adds a ring against the others of its disc (-differences.csv).
+/// Reads readings (.rings.json), tidy CSV (rings.csv), decadal ring-width text and Tree-Ring Data
+/// Standard XML. Writes a page with charts (chronology.html) and tables: the mean chronology with its
+/// sample depth (chronology.csv), the agreement of trees in running windows (-windows.csv), figures of
+/// trees and series (-trees.csv, -series.csv), each width with its curve and index (-indices.csv), and
+/// the years in which a radius lacks or adds a ring against the others of its disc
+/// (-differences.csv).
 #[derive(Debug, clap::Args)]
 #[command(after_help = EXAMPLES)]
 pub(super) struct Args {
@@ -237,7 +238,7 @@ fn left_out(made: &Chronology, gathered: &Gathered) -> Vec<String> {
     );
     tell(
         |r| r.detrended.is_none() && r.radius.is_scaled,
-        "without a single ring of some width, so without indices",
+        "without a ring of known width in mm, so without indices",
     );
     tell(
         |r| r.detrended.is_none() && !r.radius.is_scaled,
