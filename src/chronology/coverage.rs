@@ -1,4 +1,4 @@
-//! Which tree covers which years: a chart of bars, one a tree, the oldest first.
+//! Which specimen covers which years: a chart of bars, one a specimen, the oldest first.
 //!
 //! Drawn as a piece of SVG for a page, in the page's colours. A year without a value is a gap in the
 //! bar.
@@ -7,14 +7,14 @@ use super::agreement::Track;
 use crate::chart::WIDTH_UNITS;
 use maud::{Markup, html};
 
-/// Trees that a chart has room for; it says how many more there are.
+/// Specimens that a chart has room for; it says how many more there are.
 pub const MOST_ROWS: usize = 300;
 
 /// Height of a row, and of the years above and below all, units.
 const ROW: usize = 30;
 const AXIS: usize = 44;
 
-/// Room for the trees' names, and at the right, units.
+/// Room for the specimens' names, and at the right, units.
 const NAMES: f64 = 300.0;
 const RIGHT: f64 = 30.0;
 
@@ -36,7 +36,7 @@ pub fn stretches(track: &Track) -> Vec<(i32, i32)> {
     out
 }
 
-/// The chart; nothing where no tree has a year.
+/// The chart; nothing where none has a year.
 pub fn chart(tracks: &[&Track]) -> Markup {
     let mut rows: Vec<(&Track, Vec<(i32, i32)>)> = tracks
         .iter()
@@ -58,7 +58,7 @@ pub fn chart(tracks: &[&Track]) -> Markup {
     let height = bottom + AXIS;
     let ticks = ticks(first, last);
     html! {
-        svg.chart role="img" aria-label={ "Years covered by " (rows.len()) " trees, " (first) " to " (last) }
+        svg.chart role="img" aria-label={ "Years covered by " (rows.len()) " specimens, " (first) " to " (last) }
             viewBox={ "0 0 " (WIDTH_UNITS) " " (height) } xmlns="http://www.w3.org/2000/svg" {
             @for year in &ticks {
                 @let at = format!("{:.1}", x(f64::from(*year)));
@@ -82,7 +82,7 @@ pub fn chart(tracks: &[&Track]) -> Markup {
             }
         }
         @if more > 0 {
-            p.dim { "And " (more) " trees that begin later: see chronology-trees.csv." }
+            p.dim { "And " (more) " specimens that begin later: see chronology-series.csv." }
         }
     }
 }

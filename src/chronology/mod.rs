@@ -175,6 +175,9 @@ pub struct Chronology {
     pub radii: Vec<RadiusFigures>,
     /// Each tree with a dated radius, by name.
     pub trees: Vec<TreeFigures>,
+    /// Mean index of the dated radii of each specimen, by tree and name: which specimen covers which
+    /// years.
+    pub specimens: Vec<Track>,
     /// The mean chronology, every year from the first to the last.
     pub years: Vec<Year>,
     /// Agreement between trees, over all years.
@@ -224,6 +227,7 @@ pub fn build(mut radii: Vec<Radius>, plan: &Plan) -> Result<Chronology, Error> {
     Ok(Chronology {
         plan: plan.clone(),
         years: years(&tracks, &radii, between_trees),
+        specimens: specimens_of(&radii),
         within_trees: within_trees(&radii, least),
         signal: between_trees
             .and_then(|a| agreement::expressed_population_signal(a.tracks as f64, a.rbar)),
@@ -317,6 +321,18 @@ fn trees(radii: &[RadiusFigures]) -> Vec<TreeFigures> {
                 specimens,
                 with_others: None,
             })
+        })
+        .collect()
+}
+
+fn specimens_of(radii: &[RadiusFigures]) -> Vec<Track> {
+    radii
+        .chunk_by(|a, b| {
+            (&a.radius.tree, &a.radius.specimen) == (&b.radius.tree, &b.radius.specimen)
+        })
+        .filter_map(|of_specimen| {
+            let dated: Vec<Track> = of_specimen.iter().filter_map(dated_index).collect();
+            mean_track(&of_specimen.first()?.radius.specimen, &dated)
         })
         .collect()
 }

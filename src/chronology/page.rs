@@ -1,6 +1,7 @@
 //! The page of a chronology: its figures, charts and tables in one HTML file.
 
 use super::agreement::{Track, trees_needed};
+use super::detrend::Detrending;
 use super::written::fixed;
 use super::{Chronology, RadiusFigures, coverage, figures};
 use crate::chart::{DataInk, Line, LineChart, Span, Stroke};
@@ -19,7 +20,7 @@ const MOST_ROWS: usize = 500;
 /// # Errors
 /// [`Error::Fault`] where a chart can't be drawn.
 pub fn page(made: &Chronology, left_out: &[String]) -> Result<String, Error> {
-    let tracks: Vec<&Track> = made.trees.iter().map(|t| &t.index).collect();
+    let specimens: Vec<&Track> = made.specimens.iter().collect();
     let body = html! {
         p { "Detrending: " (made.plan.detrending.words()) ". Running windows of "
             (made.plan.window_years) " years, " (made.plan.step_years) " years apart; pairs count from "
@@ -44,7 +45,7 @@ pub fn page(made: &Chronology, left_out: &[String]) -> Result<String, Error> {
             h2 { "Sample depth" }
             figure { (depth_chart(made)?) figcaption { "Trees with a value in each year." } }
             h2 { "Years covered" }
-            figure { (coverage::chart(&tracks)) }
+            figure { (coverage::chart(&specimens)) figcaption { "Specimens, the oldest first." } }
             h2 { "How well the trees agree" }
             (agreement(made)?)
         }
@@ -171,7 +172,11 @@ fn index_chart(made: &Chronology) -> Result<Markup, Error> {
     };
     let chart = LineChart {
         x_label: "year".into(),
-        y_label: "index".into(),
+        y_label: if matches!(made.plan.detrending, Detrending::None) {
+            "width, mm".into()
+        } else {
+            "index".into()
+        },
         lines: vec![
             line(
                 "robust mean",

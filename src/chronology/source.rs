@@ -15,7 +15,7 @@ use crate::formats::{self, Measured};
 use crate::reading::{self, Reading};
 use crate::series::Series;
 use crate::tables::width_at_px;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use walkdir::{DirEntry, WalkDir};
 
@@ -41,8 +41,8 @@ pub struct Gathered {
     pub left_out: Vec<String>,
     /// What could not be read.
     pub failed: Vec<Error>,
-    /// Files that were read.
-    pub files: Vec<PathBuf>,
+    /// Files that were read, as the system knows them.
+    pub files: BTreeSet<PathBuf>,
 }
 
 /// Where to find things and how.
@@ -76,7 +76,7 @@ pub fn gather(paths: &[PathBuf], wanted: &Wanted) -> Gathered {
             };
             match radii_in(&path, below, wanted) {
                 Ok((radii, left_out)) => {
-                    gathered.files.push(identity);
+                    gathered.files.insert(identity);
                     gathered.left_out.extend(left_out);
                     take(radii, &path, &mut origins, &mut gathered);
                 }

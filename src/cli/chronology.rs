@@ -8,7 +8,7 @@ use endgrain::chronology::detrend::{Detrending, Stiffness, USUAL_SHARE};
 use endgrain::chronology::source::{Gathered, Wanted, gather, trees_in};
 use endgrain::chronology::{Chronology, Plan, build, page, written};
 use endgrain::error::Error;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -169,7 +169,7 @@ fn outputs(out: &Path) -> impl Iterator<Item = PathBuf> {
 
 fn not_over_inputs(args: &Args, gathered: &Gathered) -> Result<(), Error> {
     let trees = args.trees.iter().filter_map(|t| t.canonicalize().ok());
-    let inputs: Vec<PathBuf> = gathered.files.iter().cloned().chain(trees).collect();
+    let inputs: BTreeSet<PathBuf> = gathered.files.iter().cloned().chain(trees).collect();
     for output in outputs(&args.out) {
         if output
             .canonicalize()
