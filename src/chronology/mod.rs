@@ -1,13 +1,13 @@
 //! Ring widths of many discs compared: figures of each series, the mean chronology, how well the
 //! trees agree, and the years in which the radii of a disc disagree.
 //!
-//! A [`Radius`] is one series of widths: along one radius of one specimen. Radii are detrended one by
+//! A [`Radius`](crate::chronology::Radius) is one series of widths: along one radius of one specimen. Radii are detrended one by
 //! one, averaged to their tree, and only then compared: two radii of one tree are not two trees.
 //! What is not dated (no year is known for its rings) has figures of its own, but stays out of
 //! everything that compares years; so does, without a scale, the mean width in mm. Lengths only
-//! enter [`Detrending::None`]; every other index is a quotient and needs no scale.
+//! enter [`Detrending::None`](crate::chronology::detrend::Detrending::None); every other index is a quotient and needs no scale.
 //!
-//! The figures are made here.
+//! The figures are made here, written as tables by `written` and as a page by `page`.
 
 pub mod agreement;
 pub mod alignment;

@@ -53,7 +53,7 @@ pub fn page(made: &Chronology, left_out: &[String]) -> Result<String, Error> {
         (differences(made))
         h2 { "Figures by tree" }
         (tree_table(made))
-        p.dim { "With others: correlation with the mean of all other trees. Means over the tree's radii. Mean sensitivity depends on spread and autocorrelation and is a poor measure alone, so both stand beside it. Every radius by itself: chronology-series.csv." }
+        p.dim { "Lag 1: first-order autocorrelation. With others: correlation with the mean of all other trees. Means over the tree's radii. Mean sensitivity depends on spread and autocorrelation and is a poor measure alone, so both stand beside it. Every radius by itself: chronology-series.csv." }
     };
     let extras = Extras {
         style: "td.years{white-space:nowrap}",
@@ -271,13 +271,13 @@ fn agreement(made: &Chronology) -> Result<Markup, Error> {
         ..LineChart::default()
     };
     let said = "Expressed population signal and mean correlation in running windows; the table below has the values";
-    let shown_chart = if is_drawn {
-        chart.draw()?.inline("signal", said, &[])
+    let drawn = if is_drawn {
+        Some(chart.draw()?.inline("signal", said, &[]))
     } else {
-        html! {}
+        None
     };
     Ok(html! {
-        figure { (shown_chart) }
+        @if let Some(drawn) = drawn { figure { (drawn) } }
         div.scroll { table {
             caption { "The signal is N r / (N r + 1 - r) for the mean correlation r of the pairs and the mean number N of trees a year. 0.85 is a rule of thumb, not a test." }
             thead { tr { th { "years" } th.n { "trees" } th.n { "pairs" } th.n { "trees a year" } th.n { "correlation" } th.n { "signal" } } }
@@ -333,7 +333,7 @@ fn tree_table(made: &Chronology) -> Markup {
         div.scroll { table {
             thead { tr {
                 th { "tree" } th.n { "radii" } th { "years" } th.n { "rings" } th.n { "absent" }
-                th.n { "mean mm" } th.n { "sd mm" } th.n { "sensitivity" } th.n { "autocorrelation" }
+                th.n { "mean mm" } th.n { "sd mm" } th.n { "sensitivity" } th.n { "lag 1" }
                 th.n { "with others" }
             } }
             tbody { @for tree in trees.iter().take(MOST_ROWS) {
