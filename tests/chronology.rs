@@ -294,6 +294,46 @@ fn chronologies_of_ten_sites_are_those_of_numpy_and_scipy() {
     }
 }
 
+#[test]
+fn t_values_of_249_archive_series_are_those_of_numpy() {
+    let Some(folder) = beside("itrdb") else {
+        return;
+    };
+    let text = fs::read_to_string(folder.join("series-check-values.tsv")).unwrap();
+    let mut reader = csv::ReaderBuilder::new()
+        .delimiter(b'\t')
+        .from_reader(text.as_bytes());
+    let rows: HashMap<(String, String), HashMap<String, String>> = reader
+        .deserialize()
+        .map(|row| {
+            let row: HashMap<String, String> = row.unwrap();
+            ((row["site"].clone(), row["series"].clone()), row)
+        })
+        .collect();
+    let (mut seen, mut questioned) = (0, Vec::new());
+    for (name, mm, _) in SITES {
+        let made = build(radii_of(site(&folder, name, mm), false), &Plan::default()).unwrap();
+        for tree in &made.trees {
+            let row = &rows[&(name.to_owned(), tree.index.name.clone())];
+            let want = |column: &str| row[column].parse::<f64>().unwrap();
+            let what = format!("{name} {}", tree.index.name);
+            let fit = tree.fit.unwrap();
+            close(fit.t, want("t_at_true_date"), 5.1e-4, &what);
+            assert_eq!(fit.years as f64, want("n_overlap"), "{what}");
+            close(fit.t_elsewhere, want("best_wrong_t"), 5.1e-4, &what);
+            let moved = f64::from(fit.moved_by.unwrap());
+            assert_eq!(moved.abs(), want("best_wrong_lag").abs(), "{what}");
+            seen += 1;
+            if fit.is_questioned() {
+                questioned.push(what);
+            }
+        }
+    }
+    assert_eq!(seen, 249);
+    // All are dated rightly.
+    assert!(questioned.is_empty(), "{questioned:?}");
+}
+
 /// What is taken of the truth beside a practice photo.
 #[derive(serde::Deserialize)]
 struct Truth {

@@ -241,3 +241,28 @@ fn nonsense_is_wrong_use_and_nothing_given_is_written_over() {
         rings_csv()
     );
 }
+
+#[test]
+fn a_tree_in_wrong_years_is_named_with_the_years_that_fit() {
+    let folder = tempfile::tempdir().unwrap();
+    let moved: Vec<String> = rings_csv()
+        .lines()
+        .map(|line| match line.strip_prefix("QB-3,QB-3,000,") {
+            Some(rest) => {
+                let (year, width) = rest.split_once(',').unwrap();
+                format!("QB-3,QB-3,000,{},{width}", year.parse::<i32>().unwrap() - 2)
+            }
+            None => line.to_owned(),
+        })
+        .collect();
+    fs::write(folder.path().join("rings.csv"), moved.join("\n")).unwrap();
+    let (status, _, told) = endgrain(folder.path(), &["rings.csv"]);
+    assert_eq!(status, 0);
+    assert!(
+        told.contains("QB-3: fits the other trees better moved by 2 years"),
+        "{told}"
+    );
+    assert_eq!(told.matches("fits the other trees better").count(), 1);
+    let trees = table(folder.path(), "chronology-trees.csv");
+    assert_eq!(trees[2]["moved_by_years"], "2");
+}

@@ -15,6 +15,7 @@ pub mod coverage;
 pub mod detrend;
 pub mod exponential;
 pub mod figures;
+pub mod likeness;
 pub mod page;
 pub mod radii;
 pub mod robust_mean;
@@ -28,7 +29,9 @@ use crate::series::Series;
 use agreement::{Agreement, Track, Window};
 use detrend::{Detrended, Detrending};
 use radii::Difference;
-use rayon::iter::{IntoParallelIterator, IntoParallelRefIterator, ParallelIterator};
+use rayon::iter::{
+    IntoParallelIterator, IntoParallelRefIterator, IntoParallelRefMutIterator, ParallelIterator,
+};
 use std::collections::BTreeMap;
 
 /// Widths along one radius.
@@ -143,6 +146,9 @@ pub struct TreeFigures {
     pub specimens: Vec<String>,
     /// Correlation with the mean of all other trees, over at least the least common years.
     pub with_others: Option<figures::Correlation>,
+    /// How its widths, as logarithms of their percentage of five years, fit those of all other trees
+    /// in these years and in others.
+    pub fit: Option<likeness::Fit>,
 }
 
 /// One year of the mean chronology.
@@ -217,6 +223,7 @@ pub fn build(mut radii: Vec<Radius>, plan: &Plan) -> Result<Chronology, Error> {
     for tree in &mut trees {
         tree.with_others = all.with_others(&tree.index, least);
     }
+    fit_to_others(&mut trees, &radii);
     let between_trees = agreement::agreement(&tracks, ALL_YEARS, least);
     let windows = agreement::windows(
         &tracks,
@@ -320,6 +327,7 @@ fn trees(radii: &[RadiusFigures]) -> Vec<TreeFigures> {
                 radii: dated.len(),
                 specimens,
                 with_others: None,
+                fit: None,
             })
         })
         .collect()
@@ -372,20 +380,50 @@ impl Totals {
         (at < self.years.len()).then_some(at)
     }
 
-    /// Correlation of one of the trees with the mean of the others in each year.
-    fn with_others(&self, own: &Track, least: usize) -> Option<figures::Correlation> {
-        let others: Vec<Option<f64>> = own
-            .values
-            .iter()
-            .zip(own.first_year..)
-            .map(|(value, year)| {
-                let (sum, n) = self.years[self.place(year)?];
-                let value = (*value)?;
-                (n > 1).then(|| (sum - value) / (n - 1) as f64)
-            })
-            .collect();
-        figures::correlation(&own.values, &others, least)
+    /// Mean of the others than one of the tracks, in all years.
+    fn others(&self, own: &Track) -> Track {
+        let mean = |(&(sum, n), year): (&(f64, usize), i32)| {
+            let (sum, n) = match own.at(year) {
+                Some(value) => (sum - value, n - 1),
+                None => (sum, n),
+            };
+            (n > 0).then(|| sum / n as f64)
+        };
+        Track {
+            name: String::new(),
+            first_year: self.first_year,
+            values: self.years.iter().zip(self.first_year..).map(mean).collect(),
+        }
     }
+
+    /// Correlation of one of the tracks with the mean of the others in each year.
+    fn with_others(&self, own: &Track, least: usize) -> Option<figures::Correlation> {
+        agreement::correlate(own, &self.others(own), ALL_YEARS, least)
+    }
+}
+
+/// Slides each tree along the mean of the others.
+fn fit_to_others(trees: &mut [TreeFigures], radii: &[RadiusFigures]) {
+    let logs: BTreeMap<&str, Track> = radii
+        .chunk_by(|a, b| a.radius.tree == b.radius.tree)
+        .filter_map(|of_tree| {
+            let dated = of_tree.iter().filter(|r| r.radius.is_dated);
+            let logs: Vec<Track> = dated
+                .map(|r| Track {
+                    name: String::new(),
+                    first_year: r.radius.series.first_year,
+                    values: likeness::percent_logs(&r.radius.series.widths_mm),
+                })
+                .collect();
+            let name = of_tree.first()?.radius.tree.as_str();
+            Some((name, mean_track(name, &logs)?))
+        })
+        .collect();
+    let all = Totals::of(&logs.values().collect::<Vec<_>>());
+    trees.par_iter_mut().for_each(|tree| {
+        let own = logs.get(tree.index.name.as_str());
+        tree.fit = own.map(|own| likeness::fit(own, &all.others(own)));
+    });
 }
 
 /// Agreement of the radii within each tree, over the pairs of all trees together.

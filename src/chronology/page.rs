@@ -53,7 +53,7 @@ pub fn page(made: &Chronology, left_out: &[String]) -> Result<String, Error> {
         (differences(made))
         h2 { "Figures by tree" }
         (tree_table(made))
-        p.dim { "Lag 1: first-order autocorrelation. With others: correlation with the mean of all other trees. Means over the tree's radii. Mean sensitivity depends on spread and autocorrelation and is a poor measure alone, so both stand beside it. Every radius by itself: chronology-series.csv." }
+        p.dim { "Lag 1: first-order autocorrelation. With others: correlation with the mean of all other trees; t: that of five-year percentages in logarithms. Means over the tree's radii. Mean sensitivity depends on spread and autocorrelation and is a poor measure alone, so both stand beside it. Every radius by itself: chronology-series.csv." }
     };
     let extras = Extras {
         style: "td.years{white-space:nowrap}",
@@ -325,16 +325,15 @@ fn tree_table(made: &Chronology) -> Markup {
         .radii
         .chunk_by(|a, b| a.radius.tree == b.radius.tree)
         .collect();
-    let with_others = |name: &str| {
-        let tree = made.trees.iter().find(|t| t.index.name == name)?;
-        tree.with_others.map(|c| c.r)
-    };
+    let figures = |name: &str| made.trees.iter().find(|t| t.index.name == name);
+    let with_others = |name: &str| figures(name)?.with_others.map(|c| c.r);
+    let t_value = |name: &str| figures(name)?.fit?.t;
     html! {
         div.scroll { table {
             thead { tr {
                 th { "tree" } th.n { "radii" } th { "years" } th.n { "rings" } th.n { "absent" }
                 th.n { "mean mm" } th.n { "sd mm" } th.n { "sensitivity" } th.n { "lag 1" }
-                th.n { "with others" }
+                th.n { "with others" } th.n { "t" }
             } }
             tbody { @for tree in trees.iter().take(MOST_ROWS) {
                 @let name = &tree[0].radius.tree;
@@ -349,6 +348,7 @@ fn tree_table(made: &Chronology) -> Markup {
                     td.n { (shown(mean_of(tree.iter(), |r| r.mean_sensitivity), 3)) }
                     td.n { (shown(mean_of(tree.iter(), |r| r.autocorrelation), 3)) }
                     td.n { (shown(with_others(name), 3)) }
+                    td.n { (shown(t_value(name), 1)) }
                 }
             } }
         } }

@@ -113,6 +113,10 @@ fn trees(made: &Chronology, out: &mut dyn Write) -> io::Result<()> {
         "last_year",
         "correlation_with_others",
         "years_with_others",
+        "t_value",
+        "t_years",
+        "best_t_elsewhere",
+        "moved_by_years",
     ];
     let rows = made.trees.iter().map(|tree: &TreeFigures| {
         let years = tree.index.known_years();
@@ -124,6 +128,10 @@ fn trees(made: &Chronology, out: &mut dyn Write) -> io::Result<()> {
             number(years.map(|y| y.1)),
             fixed(tree.with_others.map(|c| c.r), 4),
             number(tree.with_others.map(|c| c.years)),
+            fixed(tree.fit.and_then(|f| f.t), 2),
+            number(tree.fit.map(|f| f.years)),
+            fixed(tree.fit.and_then(|f| f.t_elsewhere), 2),
+            number(tree.fit.and_then(|f| f.moved_by)),
         ]
     });
     table(out, &header, rows)

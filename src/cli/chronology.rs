@@ -248,6 +248,20 @@ fn left_out(made: &Chronology, gathered: &Gathered) -> Vec<String> {
         |r| r.detrended.as_ref().is_some_and(|d| d.instead.is_some()),
         "divided by a plainer curve than asked for (see chronology-series.csv)",
     );
+    for tree in &made.trees {
+        if let Some(fit) = tree
+            .fit
+            .filter(endgrain::chronology::likeness::Fit::is_questioned)
+        {
+            lines.push(format!(
+                "{}: fits the other trees better moved by {} years (t {:.1}, {:.1} as dated); check its years",
+                tree.index.name,
+                fit.moved_by.unwrap_or(0),
+                fit.t_elsewhere.unwrap_or(0.0),
+                fit.t.unwrap_or(0.0),
+            ));
+        }
+    }
     lines
 }
 
