@@ -107,7 +107,8 @@ impl Fit {
 
 /// Slides a track along others: both of transformed widths.
 pub fn fit(own: &Track, others: &Track) -> Fit {
-    let (mut here, mut elsewhere): (Option<(f64, usize)>, Option<(f64, i32)>) = (None, None);
+    let mut here: Option<(f64, usize)> = None;
+    let mut elsewhere: Option<(f64, i32)> = None;
     let span = |t: &Track| {
         let length = i32::try_from(t.values.len()).unwrap_or(i32::MAX);
         (t.first_year, t.first_year.saturating_add(length))
