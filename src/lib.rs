@@ -87,6 +87,15 @@ pub mod draw;
 /// Takes readings, makes the tables for data and for people.
 pub mod tables;
 
+/// The colours of pages and charts.
+pub mod palette;
+
+/// Takes a body, makes the whole HTML page round it.
+pub mod page;
+
+/// Takes values, makes charts as SVG, as PNG and as parts of a page.
+pub mod chart;
+
 /// The JSON Schema of the reading.
 pub mod schema;
 
@@ -98,6 +107,8 @@ pub mod formats;
 
 /// Takes readings and a sheet of specimens, makes a dataset for others to use.
 pub mod dataset;
+/// Takes series of many discs, makes their figures, their mean chronology and how well they agree.
+pub mod chronology;
 
 /// Takes a suite and a seed, makes practice photos whose rings are known.
 pub mod demo;

@@ -4,6 +4,7 @@
 //! Standard output carries the data that was asked for, standard error everything for the eye. Exit
 //! status: 0 all photos read, 1 some photo failed, 2 wrong use or settings.
 
+mod chronology;
 mod console;
 mod convert;
 mod count;
@@ -58,6 +59,7 @@ struct Cli {
 enum Command {
     Count(Box<count::Args>),
     Demo(demo::Args),
+    Chronology(chronology::Args),
     Schema(schema::Args),
     Specimens(specimens::Args),
     Gather(gather::Args),
@@ -82,6 +84,7 @@ pub(crate) fn run() -> ExitCode {
     let status = match cli.command {
         Command::Count(args) => count::run(&args, &mut console),
         Command::Demo(args) => demo::run(&args, &mut console),
+        Command::Chronology(args) => chronology::run(&args, &mut console),
         Command::Schema(args) => schema::run(&args, &mut console),
         Command::Specimens(args) => specimens::run(&args, &mut console),
         Command::Gather(args) => gather::run(&args, &mut console),
