@@ -96,6 +96,9 @@ pub mod page;
 /// Takes values, makes charts as SVG, as PNG and as parts of a page.
 pub mod chart;
 
+/// Takes a reading, makes the growth record: sizes, ages, spells, changes, shape.
+pub mod growth;
+
 /// The JSON Schema of the reading.
 pub mod schema;
 
