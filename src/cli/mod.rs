@@ -7,6 +7,9 @@
 mod console;
 mod count;
 mod demo;
+mod growth;
+mod loaded;
+mod report;
 mod schema;
 mod values;
 
@@ -54,6 +57,8 @@ struct Cli {
 #[derive(Debug, Subcommand)]
 enum Command {
     Count(Box<count::Args>),
+    Growth(growth::Args),
+    Report(report::Args),
     Demo(demo::Args),
     Schema(schema::Args),
 }
@@ -75,6 +80,8 @@ pub(crate) fn run() -> ExitCode {
     let mut console = Console::new();
     let status = match cli.command {
         Command::Count(args) => count::run(&args, &mut console),
+        Command::Growth(args) => growth::run(&args, &mut console),
+        Command::Report(args) => report::run(&args, &mut console),
         Command::Demo(args) => demo::run(&args, &mut console),
         Command::Schema(args) => schema::run(&args, &mut console),
     };

@@ -96,3 +96,38 @@ fn fixed(value: Option<f64>, decimals: usize) -> String {
         _ => text,
     }
 }
+
+/// Years that several discs share, as CSV: a row a year, pointer years named.
+///
+/// # Errors
+/// None but of the writer.
+pub fn pointer_years_csv(years: &[super::pointer::YearOfDiscs]) -> io::Result<Vec<u8>> {
+    use super::pointer::Pointer;
+    let mut csv = csv::Writer::from_writer(Vec::new());
+    csv.write_record([
+        "year",
+        "discs",
+        "rose",
+        "fell",
+        "mean_change_percent",
+        "mean_cropper_5",
+        "pointer",
+    ])?;
+    for year in years {
+        let pointer = match year.pointer {
+            Some(Pointer::Wide) => "wide",
+            Some(Pointer::Narrow) => "narrow",
+            None => "",
+        };
+        csv.write_record([
+            year.year.to_string(),
+            year.discs.to_string(),
+            year.rose.to_string(),
+            year.fell.to_string(),
+            fixed(Some(year.mean_change_percent), 2),
+            fixed(year.mean_cropper_5, 4),
+            pointer.to_owned(),
+        ])?;
+    }
+    csv.into_inner().map_err(|error| error.into_error())
+}
