@@ -90,11 +90,11 @@ pub(super) fn run(args: &Args, console: &mut Console) -> Result<u8, Error> {
     let mut records = Vec::new();
     for disc in &loaded {
         let made = match &disc.reading {
-            Ok(reading) => one(args, &rules, disc, reading, console)
-                .inspect_err(|error| console.complain(error)),
-            Err(error) => Err(Error::Fault {
-                path: disc.path.clone(),
-                what: error.reason(),
+            // It was complained of when it was loaded.
+            Err(refused) => Err(refused.reason()),
+            Ok(reading) => one(args, &rules, disc, reading, console).map_err(|error| {
+                console.complain(&error);
+                error.reason()
             }),
         };
         match made {
@@ -102,12 +102,8 @@ pub(super) fn run(args: &Args, console: &mut Console) -> Result<u8, Error> {
                 entries.push(entry);
                 records.push(record);
             }
-            Err(error) => {
+            Err(reason) => {
                 failed += 1;
-                let reason = match &disc.reading {
-                    Err(refused) => refused.reason(),
-                    Ok(_) => error.reason(),
-                };
                 entries.push(Entry::failed(&disc.path.to_string_lossy(), &reason));
             }
         }

@@ -7,8 +7,9 @@ use crate::error::Error;
 use crate::growth::pointer::{self, Pointer, YearOfDiscs};
 use crate::growth::{GrowthRecord, MM_PER_INCH};
 use crate::page::whole_with;
+use crate::reading::Reading;
 use crate::settings::LengthUnit;
-use crate::tables::mean_diameter_px;
+use crate::tables::{mean_diameter_px, note_code};
 use maud::{Markup, html};
 use std::fmt::Write as _;
 
@@ -66,11 +67,11 @@ impl Entry {
             } @else {
                 td.n { "none" } td.n { "–" }
             }
-            td { @if let Some((first, last)) = years { (first) " to " (last) } @else { "–" } }
+            td.y { @if let Some((first, last)) = years { (first) " to " (last) } @else { "–" } }
             td.n { (shown.size(px, mm)) " " (shown.sign()) }
             td.n { (number(mean, if shown == Shown::In { 3 } else { 2 })) " " (shown.sign()) }
             td.n { (number(per_inch, 1)) }
-            td { @for note in &reading.notes { div { (note.text) } } }
+            td { (notes(reading)) }
         };
         Ok(Entry {
             link,
@@ -203,6 +204,16 @@ fn pointer_years(years: &[YearOfDiscs]) -> Result<Markup, Error> {
             }
         }
     })
+}
+
+/// The names of the notes, in words; the disc's page has their sentences.
+fn notes(reading: &Reading) -> String {
+    let names: Vec<String> = reading
+        .notes
+        .iter()
+        .map(|note| note_code(note.code).replace('-', " "))
+        .collect();
+    names.join(", ")
 }
 
 /// The mean changes with a gap where years are missing between them.

@@ -62,6 +62,7 @@ pub fn disc_page(disc: &Disc<'_>) -> Result<String, Error> {
             div {
                 (sections::notes(disc.reading))
                 (sections::shape(disc, shown))
+                (sections::label(disc, shown))
             }
         }
         @if counted {
@@ -69,10 +70,7 @@ pub fn disc_page(disc: &Disc<'_>) -> Result<String, Error> {
             (sections::sizes(disc, shown))
             (sections::fast_and_slow(disc, shown))
         }
-        div.sides {
-            (sections::origin(disc))
-            (sections::label(disc, shown))
-        }
+        (sections::origin(disc))
         @if counted {
             (sections::every_ring(disc, shown))
             (told_line())

@@ -104,6 +104,7 @@ pub(super) fn facts(disc: &Disc<'_>, shown: Shown) -> Markup {
                 dt { "Mean diameter inside bark" }
                 dd { (shown.size_alone(diameter_px, diameter_mm))
                     @if shown == Shown::Px { small { "no scale: lengths are pixels" } }
+                    @if !age.complete { small { "as far as it is seen" } }
                 }
             }
             @if width_px.is_some() {
@@ -243,14 +244,15 @@ pub(super) fn sizes(disc: &Disc<'_>, shown: Shown) -> Markup {
     let sign = shown.sign();
     let dated = is_dated(record);
     html! {
-        div.sides {
+        div.sides.tables {
             section aria-labelledby="at-age" {
                 h2 id="at-age" { "How big, how old" }
+                div.pair {
                 table {
-                    caption { "Diameter inside bark at each age" }
+                    caption { "Diameter at each age" }
                     thead { tr {
                         th.n { "age" } @if dated { th.n { "year" } }
-                        th.n { "diameter, " (sign) } th.n { "share of radius, %" }
+                        th.n { "diameter, " (sign) } th.n { "share, %" }
                     } }
                     tbody { @for size in &record.sizes { tr {
                         td.n { (size.age) } @if dated { td.n { (year(size.year)) } }
@@ -259,7 +261,7 @@ pub(super) fn sizes(disc: &Disc<'_>, shown: Shown) -> Markup {
                     } } }
                 }
                 @if !record.ages.is_empty() { table {
-                    caption { "Age at which a diameter was reached" }
+                    caption { "Age at each diameter" }
                     thead { tr {
                         th.n { "diameter, " (sign) } @if shown == Shown::Px { th.n { "share, %" } }
                         th.n { "in ring" } @if dated { th.n { "year" } }
@@ -270,6 +272,7 @@ pub(super) fn sizes(disc: &Disc<'_>, shown: Shown) -> Markup {
                         td.n { (age.ring) } @if dated { td.n { (year(age.year)) } }
                     } } }
                 } }
+                }
             }
             section aria-labelledby="decades" {
                 h2 id="decades" { @if dated { "Decades" } @else { "Ten rings at a time" } }
@@ -277,7 +280,7 @@ pub(super) fn sizes(disc: &Disc<'_>, shown: Shown) -> Markup {
                     thead { tr {
                         th { @if dated { "decade" } @else { "rings" } }
                         th.n { "mean ring, " (sign) }
-                        @if shown != Shown::Px { th.n { "rings per inch" } th.n { "area a year, cm²" } }
+                        @if shown != Shown::Px { th.n { "rings per inch" } th.n { "cm² a year" } }
                         th.n { "doubtful" }
                     } }
                     tbody { @for decade in &record.decades { tr {
@@ -403,7 +406,7 @@ pub(super) fn origin(disc: &Disc<'_>) -> Markup {
     html! {
         section aria-labelledby="origin" {
             h2 id="origin" { "Where this comes from" }
-            dl {
+            dl.origin {
                 dt.dim { "Photo" } dd { (reading.photo.file) ", " (reading.photo.width_px) " × " (reading.photo.height_px) " px" }
                 dt.dim { "SHA-256 of the photo" } dd { code { (reading.photo.sha256) } }
                 dt.dim { "Read by" } dd { (reading.program.name) " " (reading.program.version) ", " (reading.schema) }
