@@ -107,7 +107,7 @@ pub fn sizes(record: &GrowthRecord, shown: Shown) -> Option<LineChart> {
         })
         .collect();
     Some(LineChart {
-        height: 480,
+        height: 420,
         x_label: "age at the cut, years".to_owned(),
         y_label: format!("diameter, {}", shown.sign()),
         lines: vec![Line {

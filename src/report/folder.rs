@@ -145,7 +145,7 @@ fn pointer_years(years: &[YearOfDiscs]) -> Result<Markup, Error> {
     }
     let found: Vec<&YearOfDiscs> = years.iter().filter(|year| year.pointer.is_some()).collect();
     let chart = LineChart {
-        height: 460,
+        height: 420,
         x_label: "year".to_owned(),
         y_label: "mean change, %".to_owned(),
         lines: vec![Line {

@@ -62,7 +62,6 @@ pub fn disc_page(disc: &Disc<'_>) -> Result<String, Error> {
             div {
                 (sections::notes(disc.reading))
                 (sections::shape(disc, shown))
-                (sections::label(disc, shown))
             }
         }
         @if counted {
@@ -70,7 +69,10 @@ pub fn disc_page(disc: &Disc<'_>) -> Result<String, Error> {
             (sections::sizes(disc, shown))
             (sections::fast_and_slow(disc, shown))
         }
-        (sections::origin(disc))
+        div.sides {
+            (sections::origin(disc))
+            (sections::label(disc, shown))
+        }
         @if counted {
             (sections::every_ring(disc, shown))
             (told_line())
