@@ -58,20 +58,21 @@ pub fn disc_page(disc: &Disc<'_>) -> Result<String, Error> {
         (sections::facts(disc, shown))
         (sections::caution())
         div.sides {
-            (sections::face(disc, shown)?)
+            div {
+                (sections::face(disc, shown)?)
+                (sections::label(disc, shown))
+            }
             div {
                 (sections::notes(disc.reading))
                 (sections::shape(disc, shown))
+                (sections::thirds(disc, shown))
+                (sections::origin(disc))
             }
         }
         @if counted {
+            (sections::fast_and_slow(disc, shown))
             (sections::growth_charts(disc, shown)?)
             (sections::sizes(disc, shown))
-            (sections::fast_and_slow(disc, shown))
-        }
-        div.sides {
-            (sections::origin(disc))
-            (sections::label(disc, shown))
         }
         @if counted {
             (sections::every_ring(disc, shown))

@@ -293,19 +293,32 @@ pub(super) fn sizes(disc: &Disc<'_>, shown: Shown) -> Markup {
                         td.n { (decade.doubtful) }
                     } } }
                 } }
-                table {
-                    caption { "By thirds of the radius" }
-                    thead { tr {
-                        th { "radius, %" } th.n { "rings" } th.n { "mean ring, " (sign) }
-                        @if shown != Shown::Px { th.n { "rings per inch" } }
-                    } }
-                    tbody { @for zone in &record.zones { tr {
-                        th scope="row" { (number(Some(100.0 * zone.from_share), 0)) " to " (number(Some(100.0 * zone.to_share), 0)) }
-                        td.n { (number(Some(zone.rings), 1)) }
-                        td.n { (shown.width(Some(zone.mean_width_px), zone.mean_width_mm)) }
-                        @if shown != Shown::Px { td.n { (number(zone.rings_per_inch, 1)) } }
-                    } } }
-                }
+            }
+        }
+    }
+}
+
+/// Means by thirds of the radius.
+pub(super) fn thirds(disc: &Disc<'_>, shown: Shown) -> Markup {
+    let record = disc.record;
+    if record.zones.is_empty() {
+        return html! {};
+    }
+    let sign = shown.sign();
+    html! {
+        section aria-labelledby="thirds" {
+            h2 id="thirds" { "From the pith to the edge" }
+            table {
+                                thead { tr {
+                    th { "radius, %" } th.n { "rings" } th.n { "mean ring, " (sign) }
+                    @if shown != Shown::Px { th.n { "rings per inch" } }
+                } }
+                tbody { @for zone in &record.zones { tr {
+                    th scope="row" { (number(Some(100.0 * zone.from_share), 0)) " to " (number(Some(100.0 * zone.to_share), 0)) }
+                    td.n { (number(Some(zone.rings), 1)) }
+                    td.n { (shown.width(Some(zone.mean_width_px), zone.mean_width_mm)) }
+                    @if shown != Shown::Px { td.n { (number(zone.rings_per_inch, 1)) } }
+                } } }
             }
         }
     }
