@@ -99,6 +99,9 @@ pub mod chart;
 /// Takes a reading, makes the growth record: sizes, ages, spells, changes, shape.
 pub mod growth;
 
+/// Takes a growth record and a weather table, makes correlations with months and seasons.
+pub mod weather;
+
 /// Takes readings and their growth records, makes a page a disc and one for the folder.
 pub mod report;
 
