@@ -102,6 +102,9 @@ pub mod growth;
 /// Takes a growth record and a weather table, makes correlations with months and seasons.
 pub mod weather;
 
+/// Takes a reading with a scale, makes rings per inch along the lines of grading rules.
+pub mod timber;
+
 /// Takes readings and their growth records, makes a page a disc and one for the folder.
 pub mod report;
 
