@@ -102,6 +102,9 @@ pub mod growth;
 /// Takes a growth record and a weather table, makes correlations with months and seasons.
 pub mod weather;
 
+/// Takes a photo and its reading, makes the sapwood and heartwood where they are to be seen.
+pub mod heartwood;
+
 /// Takes a reading with a scale, makes rings per inch along the lines of grading rules.
 pub mod timber;
 

@@ -248,7 +248,7 @@ mod tests {
     #[test]
     fn density_and_grain_are_those_of_the_worked_examples() {
         for (rings, latewood_in, per_inch, share, dense, close) in [
-            (20, 1.1, 6.667, 0.367, true, true),
+            (20i32, 1.1f64, 6.667f64, 0.367f64, true, true),
             (17, 1.1, 5.667, 0.367, false, false),
             (13, 1.6, 4.333, 0.533, true, false),
             (13, 1.4, 4.333, 0.467, false, false),
