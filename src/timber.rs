@@ -10,8 +10,10 @@
 //! of the rings counted.
 
 use crate::growth::MM_PER_INCH;
+use crate::heartwood::pixel_at;
 use crate::reading::Reading;
 use crate::settings::WoodKind;
+use image::RgbImage;
 use serde::Serialize;
 
 /// Softwoods that rules tell apart.
@@ -230,6 +232,98 @@ pub fn lines(reading: &Reading) -> Option<Lines> {
     })
 }
 
+/// Azimuths on either side of the line that its latewood is averaged over.
+const BESIDE: usize = 6;
+/// Samples through a ring.
+const SAMPLES: usize = 24;
+/// Least width of a ring, px, in which latewood can be told from earlywood.
+const LEAST_RING_PX: f64 = 8.0;
+/// Least fall of tone from early- to latewood, as a share of the earlywood's: the rule asks for a
+/// distinct contrast. Common practice, no source.
+const LEAST_CONTRAST: f64 = 0.1;
+
+/// Share of latewood along a line, measured in the photo (upright, as it was read): in each ring
+/// the stretch before its outer edge that is darker than halfway from its brightest to its darkest
+/// tone. `None` where a ring of the line is narrower than 8 px or shows no distinct latewood.
+///
+/// Limits: halfway is a convention; saw marks, soil and a blurred photo widen what looks dark.
+pub fn latewood_share(photo: &RgbImage, reading: &Reading, line: &GrowthLine) -> Option<f64> {
+    let mm_per_px = reading.scale.as_ref()?.mm_per_px;
+    #[allow(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "a whole azimuth below 360"
+    )]
+    let azimuth = line.azimuth_deg.round().clamp(0.0, 359.0) as usize;
+    let radius = |k: usize, azimuth: usize| -> Option<f64> {
+        match k.checked_sub(1) {
+            Some(k) => reading.rings.get(k)?.radius_px[azimuth],
+            None => (reading.rings.first()?.number == 1).then_some(0.0),
+        }
+    };
+    let slack = 1e-6 * line.to_mm;
+    let (mut late_px, mut all_px) = (0.0, 0.0);
+    for k in 0..reading.rings.len() {
+        let ends = radius(k, azimuth).zip(radius(k + 1, azimuth));
+        let Some((inner, outer)) = ends else { continue };
+        if inner * mm_per_px < line.from_mm - slack || outer * mm_per_px > line.to_mm + slack {
+            continue;
+        }
+        if outer - inner < LEAST_RING_PX {
+            return None;
+        }
+        let profile = tones(photo, reading, azimuth, |azimuth| {
+            radius(k, azimuth).zip(radius(k + 1, azimuth))
+        })?;
+        let bright = profile.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let dark = profile.iter().copied().fold(f64::INFINITY, f64::min);
+        if bright <= 0.0 || (bright - dark) / bright < LEAST_CONTRAST {
+            return None;
+        }
+        let half = 0.5 * (bright + dark);
+        // The step at the boundary itself is blurred: one sample of the next year's light is let pass.
+        let from_edge = profile.iter().rev().skip_while(|tone| **tone >= half);
+        let late = from_edge.take_while(|tone| **tone < half).count();
+        late_px += (outer - inner) * late as f64 / SAMPLES as f64;
+        all_px += outer - inner;
+    }
+    (all_px > 0.0).then(|| late_px / all_px)
+}
+
+/// Mean tone through a ring, from its inner to its outer edge, over the azimuths beside the line.
+fn tones(
+    photo: &RgbImage,
+    reading: &Reading,
+    azimuth: usize,
+    ends: impl Fn(usize) -> Option<(f64, f64)>,
+) -> Option<Vec<f64>> {
+    let (mut sums, mut count) = (vec![0.0; SAMPLES], 0.0);
+    for beside in 0..=2 * BESIDE {
+        let azimuth = (azimuth + 360 + beside - BESIDE) % 360;
+        let Some((inner, outer)) = ends(azimuth) else {
+            continue;
+        };
+        let (sin, cos) = (azimuth as f64).to_radians().sin_cos();
+        let samples: Option<Vec<f64>> = (0..SAMPLES)
+            .map(|i| {
+                let radius = inner + (outer - inner) * (i as f64 + 0.5) / SAMPLES as f64;
+                let (x, y) = (
+                    reading.pith.x_px + radius * cos,
+                    reading.pith.y_px + radius * sin,
+                );
+                pixel_at(photo, x, y).map(|[r, g, b]| r + g + b)
+            })
+            .collect();
+        if let Some(samples) = samples {
+            for (sum, sample) in sums.iter_mut().zip(samples) {
+                *sum += sample;
+            }
+            count += 1.0;
+        }
+    }
+    (count > 0.0).then(|| sums.into_iter().map(|sum| sum / count).collect())
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -341,5 +435,36 @@ mod tests {
         let mut oak = disc(&[5.08; 10], None, Some(1.0));
         oak.wood.kind = WoodKind::RingPorous;
         assert_eq!(lines(&oak), None);
+    }
+
+    #[test]
+    fn latewood_is_measured_where_it_is_drawn_and_refused_where_it_isnt() {
+        // 20 rings of 20 px about (500, 500); the outer 37 % of each is dark.
+        let reading = disc(&[20.0; 20], None, Some(0.25));
+        let draw = |late: f64, dark: u8| {
+            RgbImage::from_fn(1000, 1000, |x, y| {
+                let radius = (f64::from(x) - 500.0).hypot(f64::from(y) - 500.0);
+                let part = (radius / 20.0).fract();
+                image::Rgb([if part > 1.0 - late { dark } else { 220 }; 3])
+            })
+        };
+        let line = lines(&reading).unwrap().three_inches.unwrap();
+        assert_eq!(line.rings, 15);
+        for late in [0.2, 0.37, 0.55] {
+            let found = latewood_share(&draw(late, 110), &reading, &line).unwrap();
+            assert!((found - late).abs() < 0.04, "{found} {late}");
+        }
+        assert_eq!(
+            latewood_share(&draw(0.37, 210), &reading, &line),
+            None,
+            "no contrast"
+        );
+        let tight = disc(&[6.0; 60], None, Some(0.25));
+        let line = lines(&tight).unwrap().three_inches.unwrap();
+        assert_eq!(
+            latewood_share(&draw(0.37, 110), &tight, &line),
+            None,
+            "6 px a ring"
+        );
     }
 }

@@ -8,10 +8,14 @@ use clap::ValueEnum;
 use endgrain::chart::LineChart;
 use endgrain::error::Error;
 use endgrain::growth::{self, GrowthRecord, Rules};
+use endgrain::photo::{self, Photo};
 use endgrain::reading::Reading;
 use endgrain::report::lengths::Shown;
-use endgrain::report::{Disc, Entry, charts, disc_page, find, folder_page};
-use endgrain::settings::LengthUnit;
+use endgrain::report::{Beside, Disc, Entry, LatewoodFrom, charts, disc_page, find, folder_page};
+use endgrain::settings::{LengthUnit, Settings};
+use endgrain::timber::{self, Softwood};
+use endgrain::weather::{Hemisphere, Weather, correlate};
+use endgrain::{batch, heartwood};
 use std::path::{Path, PathBuf};
 
 const EXAMPLES: &str = "\
@@ -49,6 +53,31 @@ pub(super) struct Args {
     #[arg(long, value_name = "RINGS", default_value_t = 10)]
     mark_every: u32,
 
+    /// Folder of the photos that were read: tells sapwood from heartwood and measures latewood in them
+    ///
+    /// A photo is found by its name and told by its SHA-256, so only the very photo is looked at.
+    #[arg(long, value_name = "DIR")]
+    photos: Option<PathBuf>,
+
+    /// Monthly weather: CSV with the columns year and month, and columns of numbers
+    ///
+    /// Rings need years. Each month and season from June before to September is tried, and the page
+    /// says how many that were and how many chance would make.
+    #[arg(long, value_name = "FILE")]
+    weather: Option<PathBuf>,
+
+    /// The tree grew in the southern hemisphere: months are six later
+    #[arg(long)]
+    south: bool,
+
+    /// Softwood, for the grading rules that tell them apart
+    #[arg(long, value_name = "WOOD", default_value = "other")]
+    softwood: Wood,
+
+    /// Share of latewood on the three inches as you measured it, 0 to 1
+    #[arg(long, value_name = "SHARE")]
+    latewood: Option<f64>,
+
     /// Write the charts also as files of this kind; may be given again
     #[arg(long, value_name = "KIND")]
     charts: Vec<ChartFile>,
@@ -68,6 +97,14 @@ enum Units {
     In,
 }
 
+/// Softwoods that rules tell apart.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum Wood {
+    SouthernPine,
+    DouglasFir,
+    Other,
+}
+
 /// Kinds of chart files.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 enum ChartFile {
@@ -80,6 +117,16 @@ const PNG_PX: u32 = 1600;
 
 pub(super) fn run(args: &Args, console: &mut Console) -> Result<u8, Error> {
     let rules = rules(args.mark_every)?;
+    if let Some(share) = args.latewood.filter(|share| !(0.0..=1.0).contains(share)) {
+        return Err(Error::Setting {
+            what: format!("{share} is no share of latewood; give --latewood a number from 0 to 1"),
+        });
+    }
+    let weather = args.weather.as_deref().map(Weather::load).transpose()?;
+    for gap in weather.iter().flat_map(Weather::gaps_in_words) {
+        let file = args.weather.as_deref().unwrap_or(Path::new(""));
+        console.say(&format!("{}: {gap}", file.display()));
+    }
     let (loaded, mut failed) = load(&args.readings, &args.out, console)?;
     if loaded.is_empty() {
         console.say("no reading found; name files ending in .rings.json, or a folder that holds some, as endgrain count writes them");
@@ -92,10 +139,12 @@ pub(super) fn run(args: &Args, console: &mut Console) -> Result<u8, Error> {
         let made = match &disc.reading {
             // It was complained of when it was loaded.
             Err(refused) => Err(refused.reason()),
-            Ok(reading) => one(args, &rules, disc, reading, console).map_err(|error| {
-                console.complain(&error);
-                error.reason()
-            }),
+            Ok(reading) => {
+                one(args, &rules, weather.as_ref(), disc, reading, console).map_err(|error| {
+                    console.complain(&error);
+                    error.reason()
+                })
+            }
         };
         match made {
             Ok((entry, record)) => {
@@ -142,6 +191,7 @@ fn unit(args: &Args) -> LengthUnit {
 fn one(
     args: &Args,
     rules: &Rules,
+    weather: Option<&Weather>,
     loaded: &Loaded,
     reading: &Reading,
     console: &Console,
@@ -158,7 +208,9 @@ fn one(
             None
         }
     };
+    let beside = beside(args, weather, reading, &record, console);
     let disc = Disc {
+        beside: &beside,
         reading,
         record: &record,
         rules,
@@ -175,6 +227,67 @@ fn one(
     let parts: Vec<_> = below.iter().map(|part| part.to_string_lossy()).collect();
     let entry = Entry::disc(&disc, &parts.join("/"))?;
     Ok((entry, record))
+}
+
+/// What is found beside the rings: in the photo, in the weather, by the grading rules.
+fn beside(
+    args: &Args,
+    weather: Option<&Weather>,
+    reading: &Reading,
+    record: &GrowthRecord,
+    console: &Console,
+) -> Beside {
+    let photo = args.photos.as_deref().and_then(|folder| {
+        let found = photo_of(folder, reading);
+        if found.is_none() {
+            console.say(&format!(
+                "{}: the photo {} of a reading isn't in it, or is another by now; its heartwood and latewood are not looked for",
+                folder.display(),
+                reading.photo.file
+            ));
+        }
+        found
+    });
+    let lines = timber::lines(reading);
+    let measured = || {
+        let line = lines.as_ref()?.three_inches.as_ref()?;
+        let share = timber::latewood_share(&photo.as_ref()?.pixels, reading, line)?;
+        Some((share, LatewoodFrom::Photo))
+    };
+    let given = args.latewood.map(|share| (share, LatewoodFrom::Given));
+    let hemisphere = if args.south {
+        Hemisphere::South
+    } else {
+        Hemisphere::North
+    };
+    Beside {
+        heartwood: photo
+            .as_ref()
+            .map(|photo| heartwood::find(&photo.pixels, reading)),
+        weather: weather.map(|weather| correlate(record, weather, hemisphere)),
+        weather_gaps: weather.map(Weather::gaps_in_words).unwrap_or_default(),
+        softwood: Some(match args.softwood {
+            Wood::SouthernPine => Softwood::SouthernPine,
+            Wood::DouglasFir => Softwood::DouglasFir,
+            Wood::Other => Softwood::Other,
+        }),
+        latewood: given.or_else(measured),
+        lines,
+    }
+}
+
+/// The photo of a reading below a folder: of its name, and with its very bytes.
+fn photo_of(folder: &Path, reading: &Reading) -> Option<Photo> {
+    let collected = batch::collect(&[folder.to_path_buf()]);
+    let named = collected.photos.into_iter().filter(|found| {
+        found
+            .path
+            .file_name()
+            .is_some_and(|name| name.to_string_lossy() == reading.photo.file)
+    });
+    named
+        .filter_map(|found| photo::read(&found.path, &Settings::default()).ok())
+        .find(|photo| photo.sha256 == reading.photo.sha256)
 }
 
 fn write_charts(

@@ -12,14 +12,18 @@ mod folder;
 pub mod lengths;
 mod picture;
 mod sections;
+mod wood;
 
 pub use folder::{Entry, folder_page};
 
 use crate::error::Error;
 use crate::growth::{GrowthRecord, Rules};
+use crate::heartwood::Heartwood;
 use crate::page::{Extras, whole_with};
 use crate::reading::Reading;
 use crate::settings::LengthUnit;
+use crate::timber::{Lines, Softwood};
+use crate::weather::Finding;
 use lengths::Shown;
 use maud::{Markup, html};
 use std::path::Path;
@@ -44,6 +48,34 @@ pub struct Disc<'a> {
     pub overlay_path: &'a Path,
     /// Unit asked for.
     pub unit: LengthUnit,
+    /// What was found beside the rings.
+    pub beside: &'a Beside,
+}
+
+/// What the user gave besides the reading, and what was found with it. By default nothing.
+#[derive(Debug, Clone, Default)]
+pub struct Beside {
+    /// Heartwood: `None` where the photo wasn't at hand, `Some(None)` where none is to be seen.
+    pub heartwood: Option<Option<Heartwood>>,
+    /// Correlations with the weather.
+    pub weather: Option<Finding>,
+    /// Gaps of the weather table, in words.
+    pub weather_gaps: Vec<String>,
+    /// Lines of the grading rules.
+    pub lines: Option<Lines>,
+    /// The softwood that the rules ask for.
+    pub softwood: Option<Softwood>,
+    /// Share of latewood along the three inches, and where it is from.
+    pub latewood: Option<(f64, LatewoodFrom)>,
+}
+
+/// Where the share of latewood is from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum LatewoodFrom {
+    /// The user measured it.
+    Given,
+    /// It was measured in the photo.
+    Photo,
 }
 
 /// The page of one disc.
@@ -73,6 +105,9 @@ pub fn disc_page(disc: &Disc<'_>) -> Result<String, Error> {
             (sections::fast_and_slow(disc, shown))
             (sections::growth_charts(disc, shown)?)
             (sections::sizes(disc, shown))
+            (wood::heartwood(disc, shown))
+            (wood::timber(disc, shown))
+            (wood::weather(disc)?)
         }
         @if counted {
             (sections::every_ring(disc, shown))
