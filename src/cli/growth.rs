@@ -6,6 +6,7 @@ use super::{DONE, SOME_FAILED, WRONG_USE};
 use endgrain::error::Error;
 use endgrain::growth::table::{GrowthWriter, pointer_years_csv};
 use endgrain::growth::{self, Rules, pointer};
+use endgrain::settings::LengthUnit;
 use std::path::PathBuf;
 
 const EXAMPLES: &str = "\
@@ -43,7 +44,7 @@ pub(super) struct Args {
 }
 
 /// The rules with the marks asked for.
-pub(super) fn rules(mark_every: u32) -> Result<Rules, Error> {
+pub(super) fn rules(mark_every: u32, unit: LengthUnit) -> Result<Rules, Error> {
     if !matches!(mark_every, 5 | 10 | 15 | 20) {
         return Err(Error::Setting {
             what: format!(
@@ -53,12 +54,13 @@ pub(super) fn rules(mark_every: u32) -> Result<Rules, Error> {
     }
     Ok(Rules {
         mark_every,
+        unit,
         ..Rules::default()
     })
 }
 
 pub(super) fn run(args: &Args, console: &mut Console) -> Result<u8, Error> {
-    let rules = rules(args.mark_every)?;
+    let rules = rules(args.mark_every, LengthUnit::Mm)?;
     let (loaded, mut failed) = load(&args.readings, &args.out, console)?;
     if loaded.is_empty() {
         console.say("no reading found; name files ending in .rings.json, or a folder that holds some, as endgrain count writes them");

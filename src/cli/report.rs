@@ -116,7 +116,7 @@ enum ChartFile {
 const PNG_PX: u32 = 1600;
 
 pub(super) fn run(args: &Args, console: &mut Console) -> Result<u8, Error> {
-    let rules = rules(args.mark_every)?;
+    let rules = rules(args.mark_every, unit(args))?;
     if let Some(share) = args.latewood.filter(|share| !(0.0..=1.0).contains(share)) {
         return Err(Error::Setting {
             what: format!("{share} is no share of latewood; give --latewood a number from 0 to 1"),

@@ -25,6 +25,8 @@ mod zones;
 pub use record::{AgeAt, GrowthRecord, GrowthRing, SCHEMA, SizeAt, record};
 pub use zones::{Decade, Zone};
 
+use crate::settings::LengthUnit;
+
 /// Millimetres in an inch, exactly (international inch, 1959).
 pub const MM_PER_INCH: f64 = 25.4;
 
@@ -33,6 +35,8 @@ pub const MM_PER_INCH: f64 = 25.4;
 pub struct Rules {
     /// Rings between the marks at which the size is told: 5, 10, 15 or 20.
     pub mark_every: u32,
+    /// Unit whose even diameters are asked for their ages.
+    pub unit: LengthUnit,
     /// Least number of rings of a spell.
     pub spell_rings: usize,
     /// Least mean departure of a spell from the local trend, as a share of it.
@@ -52,6 +56,7 @@ impl Default for Rules {
     fn default() -> Self {
         Rules {
             mark_every: 10,
+            unit: LengthUnit::Mm,
             spell_rings: 5,
             spell_departure: 0.15,
             change_years: 10,
@@ -243,6 +248,25 @@ pub(crate) mod tests {
             assert_eq!(*ring, 4 * (i as u32 + 1));
         }
         assert_eq!(ages.len(), 10);
+    }
+
+    #[test]
+    fn diameters_are_even_in_the_unit_asked_for() {
+        let rules = Rules {
+            unit: LengthUnit::In,
+            ..Rules::default()
+        };
+        // 200 mm are 7.87 in.
+        let made = record(&disc(&[10.0; 40], None, Some(0.25)), &rules);
+        let inches: Vec<f64> = made
+            .ages
+            .iter()
+            .map(|age| age.diameter_mm.unwrap() / MM_PER_INCH)
+            .collect();
+        for (i, found) in inches.iter().enumerate() {
+            assert!((found - (i + 1) as f64).abs() < 1e-9, "{inches:?}");
+        }
+        assert_eq!(inches.len(), 7);
     }
 
     #[test]

@@ -8,6 +8,7 @@ use super::{MM_PER_INCH, Rules};
 use crate::draw::SURE_FROM;
 use crate::reading::Reading;
 use crate::ring_area;
+use crate::settings::LengthUnit;
 use serde::Serialize;
 use std::f64::consts::PI;
 
@@ -31,7 +32,7 @@ pub struct GrowthRecord {
     pub rings: Vec<GrowthRing>,
     /// Size at each mark, and at the last ring.
     pub sizes: Vec<SizeAt>,
-    /// Age at even diameters: of mm where the scale is known, else of shares of the last radius.
+    /// Age at even diameters: of the rules' unit where the scale is known, else of shares of the last radius.
     pub ages: Vec<AgeAt>,
     /// Means by calendar decade, or by ten rings where years aren't known.
     pub decades: Vec<Decade>,
@@ -217,7 +218,7 @@ pub fn record(reading: &Reading, rules: &Rules) -> GrowthRecord {
         changes,
         shape: shape::of(reading),
     };
-    record.ages = ages(&record);
+    record.ages = ages(&record, rules.unit);
     record.zones = zones::thirds(&record);
     record
 }
@@ -288,10 +289,20 @@ fn sizes(rings: &[GrowthRing], rules: &Rules) -> Vec<SizeAt> {
 
 /// Steps of diameter that a person would take, mm.
 const STEPS_MM: [f64; 7] = [10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0];
+/// The same in inches, mm.
+const STEPS_IN_MM: [f64; 7] = [
+    0.5 * MM_PER_INCH,
+    MM_PER_INCH,
+    2.0 * MM_PER_INCH,
+    4.0 * MM_PER_INCH,
+    10.0 * MM_PER_INCH,
+    20.0 * MM_PER_INCH,
+    50.0 * MM_PER_INCH,
+];
 /// Most rows of the table of ages.
 const MOST_STEPS: f64 = 10.0;
 
-fn ages(record: &GrowthRecord) -> Vec<AgeAt> {
+fn ages(record: &GrowthRecord, unit: LengthUnit) -> Vec<AgeAt> {
     let Some(last) = record.rings.last() else {
         return Vec::new();
     };
@@ -299,7 +310,11 @@ fn ages(record: &GrowthRecord) -> Vec<AgeAt> {
     let step_px = match last.radius_mm {
         Some(radius_mm) if last.radius_px > 0.0 => {
             let fits = |step: &&f64| 2.0 * radius_mm / **step <= MOST_STEPS;
-            let step_mm = STEPS_MM.iter().find(fits).unwrap_or(&STEPS_MM[6]);
+            let steps = match unit {
+                LengthUnit::Mm => &STEPS_MM,
+                LengthUnit::In => &STEPS_IN_MM,
+            };
+            let step_mm = steps.iter().find(fits).unwrap_or(&steps[6]);
             step_mm * last.radius_px / radius_mm
         }
         _ => widest_px / 10.0,

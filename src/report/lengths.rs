@@ -62,6 +62,23 @@ impl Shown {
         number(self.value(px, mm), decimals)
     }
 
+    /// Sign of areas: square centimetres or square inches; areas in pixels are not shown.
+    pub fn area_sign(self) -> &'static str {
+        match self {
+            Shown::Mm | Shown::Px => "cm²",
+            Shown::In => "sq in",
+        }
+    }
+
+    /// An area without the unit, with so many decimals.
+    pub fn area(self, mm2: Option<f64>, decimals: usize) -> String {
+        let per_unit = match self {
+            Shown::Mm | Shown::Px => 100.0,
+            Shown::In => MM_PER_INCH * MM_PER_INCH,
+        };
+        number(mm2.map(|mm2| mm2 / per_unit), decimals)
+    }
+
     /// A diameter as it stands alone: `325.7 mm`, `12.82 in (12 13/16)`, `1431.2 px`.
     pub fn size_alone(self, px: Option<f64>, mm: Option<f64>) -> String {
         let size = self.size(px, mm);
@@ -133,6 +150,8 @@ mod tests {
         ] {
             assert_eq!(sixteenths(mm), text, "{mm}");
         }
+        assert_eq!(Shown::In.area(Some(25.4 * 25.4 * 3.0), 1), "3.0");
+        assert_eq!(Shown::Mm.area(Some(250.0), 2), "2.50");
         let alone = Shown::In.size_alone(None, Some(325.7));
         assert_eq!(alone, "12.82 in (12 13/16)");
     }

@@ -202,7 +202,7 @@ pub(super) fn shape(disc: &Disc<'_>, shown: Shown) -> Markup {
                     tr { th scope="row" { "pith off the middle, " (shown.sign()) } td.n { (size(shape.pith_off_px, shape.pith_off_mm)) } }
                     tr { th scope="row" { "eccentricity, % of the diameter" } td.n { (number(Some(shape.eccentricity_percent), 1)) } }
                     @if let Some(area) = shape.area_mm2 {
-                        tr { th scope="row" { "area inside bark, cm²" } td.n { (number(Some(area / 100.0), 1)) } }
+                        tr { th scope="row" { "area inside bark, " (shown.area_sign()) } td.n { (shown.area(Some(area), 1)) } }
                     }
                 }
             }
@@ -280,7 +280,7 @@ pub(super) fn sizes(disc: &Disc<'_>, shown: Shown) -> Markup {
                     thead { tr {
                         th { @if dated { "decade" } @else { "rings" } }
                         th.n { "mean ring, " (sign) }
-                        @if shown != Shown::Px { th.n { "rings per inch" } th.n { "cm² a year" } }
+                        @if shown != Shown::Px { th.n { "rings per inch" } th.n { (shown.area_sign()) " a year" } }
                         th.n { "doubtful" }
                     } }
                     tbody { @for decade in &record.decades { tr {
@@ -288,7 +288,7 @@ pub(super) fn sizes(disc: &Disc<'_>, shown: Shown) -> Markup {
                         td.n { (shown.width(decade.mean_width_px, decade.mean_width_mm)) }
                         @if shown != Shown::Px {
                             td.n { (number(decade.rings_per_inch, 1)) }
-                            td.n { (number(decade.mean_area_mm2.map(|mm2| mm2 / 100.0), 2)) }
+                            td.n { (shown.area(decade.mean_area_mm2, 2)) }
                         }
                         td.n { (decade.doubtful) }
                     } } }
@@ -474,7 +474,7 @@ pub(super) fn every_ring(disc: &Disc<'_>, shown: Shown) -> Markup {
             td.n { (shown.width(ring.width_px, ring.width_mm)) }
             td.n { (number(ring.index.map(|index| 100.0 * index), 0)) }
             td.n { (shown.size(Some(2.0 * ring.radius_px), diameter_mm)) }
-            @if shown != Shown::Px { td.n { (number(ring.area_mm2.map(|mm2| mm2 / 100.0), 2)) } }
+            @if shown != Shown::Px { td.n { (shown.area(ring.area_mm2, 2)) } }
             td.n { (number(Some(100.0 * ring.confidence), 0)) }
         } }
     };
@@ -485,7 +485,7 @@ pub(super) fn every_ring(disc: &Disc<'_>, shown: Shown) -> Markup {
                 thead { tr {
                     th.n { "ring" } @if dated { th.n { "year" } }
                     th.n { "width, " (sign) } th.n { "of local trend, %" } th.n { "diameter, " (sign) }
-                    @if shown != Shown::Px { th.n { "area grown, cm²" } }
+                    @if shown != Shown::Px { th.n { "area grown, " (shown.area_sign()) } }
                     th.n { "sure, %" }
                 } }
                 tbody { @for ring in &record.rings { (row(ring)) } }
