@@ -132,8 +132,11 @@ impl Error {
     pub fn reason(&self) -> String {
         let mut text = self.to_string();
         if let Some(path) = self.path() {
-            let start = format!("{}: ", path.display());
-            if let Some(rest) = text.strip_prefix(&start) {
+            // Either "path: " or, where a line is at fault, "path, line 3: ".
+            let path = path.display().to_string();
+            let rest = text.strip_prefix(&path);
+            let rest = rest.and_then(|rest| rest.strip_prefix(": ").or(rest.strip_prefix(", ")));
+            if let Some(rest) = rest {
                 text = rest.to_owned();
             }
         }

@@ -1,4 +1,4 @@
-//! A real browser for tests: headless Chromium, spoken to by the Chrome DevTools Protocol over its
+//! A real browser for tests: headless Chromium, spoken to by the Chrome `DevTools` Protocol over its
 //! pipe (`--remote-debugging-pipe`: JSON messages ended by a zero byte on descriptors 3 and 4).
 //!
 //! Everything that a page asks for, writes to its console, throws or opens is kept, so that a test
@@ -15,23 +15,23 @@ use std::time::{Duration, Instant};
 /// Debian's name, and what other systems call it.
 const NAMES: [&str; 3] = ["chromium", "chromium-browser", "google-chrome"];
 
-pub struct Browser {
+pub(crate) struct Browser {
     child: Child,
     to: ChildStdin,
     from: BufReader<ChildStdout>,
     session: String,
     last_id: u64,
     /// URLs that pages asked for, data URIs shortened.
-    pub requests: Vec<String>,
+    pub(crate) requests: Vec<String>,
     /// Errors, console lines and dialogs.
-    pub trouble: Vec<String>,
+    pub(crate) trouble: Vec<String>,
     loads: usize,
     _profile: tempfile::TempDir,
 }
 
 impl Browser {
     /// Starts the browser with one page; `None`, with a line saying so, where there is none.
-    pub fn open() -> Option<Browser> {
+    pub(crate) fn open() -> Option<Browser> {
         let Some(name) = NAMES.into_iter().find(|name| {
             let found = Command::new(name)
                 .arg("--version")
@@ -98,7 +98,7 @@ impl Browser {
     }
 
     /// Opens a file and waits until it is loaded.
-    pub fn go_to(&mut self, file: &Path) {
+    pub(crate) fn go_to(&mut self, file: &Path) {
         let before = self.loads;
         // As a URL: what isn't plain is percent-encoded.
         let path = file.canonicalize().unwrap();
@@ -123,7 +123,7 @@ impl Browser {
     }
 
     /// Value of a JavaScript expression in the page.
-    pub fn value(&mut self, expression: &str) -> Value {
+    pub(crate) fn value(&mut self, expression: &str) -> Value {
         let asked = json!({"expression": expression, "returnByValue": true, "awaitPromise": true});
         let told = self.call("Runtime.evaluate", &asked);
         assert!(
@@ -134,7 +134,7 @@ impl Browser {
     }
 
     /// Moves the pointer to a place of the window, CSS px.
-    pub fn point_at(&mut self, x: f64, y: f64) {
+    pub(crate) fn point_at(&mut self, x: f64, y: f64) {
         self.call(
             "Input.dispatchMouseEvent",
             &json!({"type": "mouseMoved", "x": x, "y": y}),
@@ -142,7 +142,7 @@ impl Browser {
     }
 
     /// Presses and lets go a key that has no letter.
-    pub fn press(&mut self, key: &str, code: u32) {
+    pub(crate) fn press(&mut self, key: &str, code: u32) {
         for kind in ["rawKeyDown", "keyUp"] {
             let event =
                 json!({"type": kind, "key": key, "code": key, "windowsVirtualKeyCode": code});
@@ -151,7 +151,7 @@ impl Browser {
     }
 
     /// Shows the page as it is on a medium (`screen`, `print`) in a colour scheme.
-    pub fn show_as(&mut self, medium: &str, scheme: &str) {
+    pub(crate) fn show_as(&mut self, medium: &str, scheme: &str) {
         let features = json!([{"name": "prefers-color-scheme", "value": scheme}]);
         self.call(
             "Emulation.setEmulatedMedia",
@@ -160,14 +160,14 @@ impl Browser {
     }
 
     /// Width of the window, CSS px.
-    pub fn resize(&mut self, width: u32, height: u32) {
+    pub(crate) fn resize(&mut self, width: u32, height: u32) {
         let size =
             json!({"width": width, "height": height, "deviceScaleFactor": 1, "mobile": false});
         self.call("Emulation.setDeviceMetricsOverride", &size);
     }
 
     /// The whole page as a PNG file.
-    pub fn screenshot(&mut self) -> Vec<u8> {
+    pub(crate) fn screenshot(&mut self) -> Vec<u8> {
         let told = self.call(
             "Page.captureScreenshot",
             &json!({"captureBeyondViewport": true}),
@@ -176,14 +176,14 @@ impl Browser {
     }
 
     /// The page as it is printed, a PDF file; paper in inches.
-    pub fn print(&mut self, width_in: f64, height_in: f64) -> Vec<u8> {
+    pub(crate) fn print(&mut self, width_in: f64, height_in: f64) -> Vec<u8> {
         let paper = json!({"paperWidth": width_in, "paperHeight": height_in, "printBackground": true, "preferCSSPageSize": false});
         let told = self.call("Page.printToPDF", &paper);
         from_base64(told["data"].as_str().unwrap())
     }
 
     /// Calls a method and waits for its answer.
-    pub fn call(&mut self, method: &str, parameters: &Value) -> Value {
+    pub(crate) fn call(&mut self, method: &str, parameters: &Value) -> Value {
         self.last_id += 1;
         let mut message = json!({"id": self.last_id, "method": method, "params": parameters});
         if !self.session.is_empty() {
