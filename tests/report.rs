@@ -189,6 +189,67 @@ fn pages_load_nothing_and_say_nothing_on_the_console_and_hover_names_the_ring() 
 }
 
 #[test]
+fn pages_are_complete_without_scripts_and_have_names_for_what_cant_be_seen() {
+    let (_folder, pages) = yard();
+    let Some(mut browser) = Browser::open() else {
+        return;
+    };
+    for name in ["checks_QB-0011.report.html", "index.html"] {
+        browser.call(
+            "Emulation.setScriptExecutionDisabled",
+            &serde_json::json!({"value": true}),
+        );
+        browser.go_to(&pages.join(name));
+        // The protocol's own expressions still run.
+        assert_eq!(browser.value("document.documentElement.lang"), "en");
+        assert_eq!(browser.value("document.querySelectorAll('h1').length"), 1);
+        for (what, wrong) in [
+            (
+                "a picture without a text",
+                "[...document.images].filter(i => !i.hasAttribute('alt'))",
+            ),
+            (
+                "a chart without a text",
+                "[...document.querySelectorAll('svg.chart')].filter(c => (c.getAttribute('aria-label') || '').length < 20)",
+            ),
+            (
+                "a section without its heading",
+                "[...document.querySelectorAll('section')].filter(s => !document.getElementById(s.getAttribute('aria-labelledby')))",
+            ),
+            (
+                "an id that comes twice",
+                "[...document.querySelectorAll('[id]')].filter(e => document.querySelectorAll('#' + CSS.escape(e.id)).length > 1)",
+            ),
+            (
+                "a column without a heading",
+                "[...document.querySelectorAll('table')].filter(t => !t.querySelector('th'))",
+            ),
+        ] {
+            assert_eq!(
+                browser.value(&format!("{wrong}.length")),
+                0,
+                "{what} in {name}"
+            );
+        }
+        if name == "index.html" {
+            continue;
+        }
+        assert_eq!(
+            browser.value("document.querySelector('.told').hidden"),
+            true
+        );
+        let rows = browser.value("document.querySelectorAll('details tbody tr').length");
+        let rings = browser.value("document.querySelectorAll('.picture .hit title').length");
+        assert_eq!(
+            rows, rings,
+            "every ring is in the table and names itself in the picture"
+        );
+        assert!(rings.as_u64().unwrap() > 20);
+    }
+    assert!(browser.trouble.is_empty(), "{:?}", browser.trouble);
+}
+
+#[test]
 fn prints_have_no_cut_content_on_a4_and_letter() {
     let (_folder, pages) = yard();
     let Some(mut browser) = Browser::open() else {
@@ -257,7 +318,20 @@ fn hostile_names_and_texts_run_nothing() {
     .unwrap();
     let pages = folder.path().join("pages");
     let title = "</title><script>document.title='run'</script>";
-    let made = report(&["--title", title], &readings, &pages);
+    // Columns of a weather table reach the page too.
+    let weather = folder.path().join("weather.csv");
+    let mut table = String::from("year,month,</title><script>document.title='run'</script>\n");
+    for year in 1985..=2023 {
+        for month in 1..=12 {
+            table.push_str(&format!(
+                "{year},{month},{}\n",
+                (year * 37 + month * 101) % 83
+            ));
+        }
+    }
+    fs::write(&weather, table).unwrap();
+    let weather = weather.to_str().unwrap();
+    let made = report(&["--title", title, "--weather", weather], &readings, &pages);
     assert_eq!(made.status.code(), Some(1), "one reading is broken");
     let made: Vec<PathBuf> = fs::read_dir(&pages)
         .unwrap()
