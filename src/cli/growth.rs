@@ -1,10 +1,13 @@
 //! `endgrain growth`.
 
+use super::beside::BesideArgs;
 use super::console::{Console, printable};
 use super::loaded::{discs, load, with_ending, write};
 use super::{DONE, SOME_FAILED, WRONG_USE};
 use endgrain::error::Error;
-use endgrain::growth::table::{GrowthWriter, pointer_years_csv};
+use endgrain::growth::table::{
+    CorrelationWriter, GrowthWriter, LinesWriter, SapwoodWriter, pointer_years_csv,
+};
 use endgrain::growth::{self, Rules, pointer};
 use endgrain::settings::LengthUnit;
 use std::path::PathBuf;
@@ -21,8 +24,9 @@ Exit status: 0 all readings done, 1 some failed, 2 wrong use.";
 /// Takes readings (.rings.json) as endgrain count writes them and writes growth.csv (a row a ring:
 /// width, radius, diameter, basal area increment, local trend, growth change), for each disc its
 /// .growth.json (also sizes at ages, ages at sizes, decades, spells, releases and suppressions,
-/// shape), and pointer-years.csv where at least three discs share dated years. Lengths are px, and mm
-/// where the reading has a scale.
+/// shape), grading-lines.csv (rings per inch of conifers with a scale), pointer-years.csv where at
+/// least three discs share dated years, with --photos sapwood.csv and with --weather
+/// weather-correlations.csv. Lengths are px, and mm where the reading has a scale.
 #[derive(Debug, clap::Args)]
 #[command(after_help = EXAMPLES)]
 pub(super) struct Args {
@@ -37,6 +41,9 @@ pub(super) struct Args {
     /// Sizes are told at every so many rings: 5, 10, 15 or 20
     #[arg(long, value_name = "RINGS", default_value_t = 10)]
     mark_every: u32,
+
+    #[command(flatten)]
+    beside: BesideArgs,
 
     /// Print nothing but failures
     #[arg(short, long)]
@@ -61,6 +68,7 @@ pub(super) fn rules(mark_every: u32, unit: LengthUnit) -> Result<Rules, Error> {
 
 pub(super) fn run(args: &Args, console: &mut Console) -> Result<u8, Error> {
     let rules = rules(args.mark_every, LengthUnit::Mm)?;
+    let weather = args.beside.weather(console)?;
     let (loaded, mut failed) = load(&args.readings, &args.out, console)?;
     if loaded.is_empty() {
         console.say("no reading found; name files ending in .rings.json, or a folder that holds some, as endgrain count writes them");
@@ -71,6 +79,10 @@ pub(super) fn run(args: &Args, console: &mut Console) -> Result<u8, Error> {
         source,
     };
     let mut table = GrowthWriter::new(Vec::new()).map_err(fault)?;
+    let mut sapwood = SapwoodWriter::new(Vec::new()).map_err(fault)?;
+    let mut correlations = CorrelationWriter::new(Vec::new()).map_err(fault)?;
+    let mut lines = LinesWriter::new(Vec::new()).map_err(fault)?;
+    let mut has_lines = false;
     let mut records = Vec::new();
     for disc in &loaded {
         let Ok(reading) = &disc.reading else {
@@ -81,6 +93,22 @@ pub(super) fn run(args: &Args, console: &mut Console) -> Result<u8, Error> {
         table
             .add(&disc.path.to_string_lossy(), &record)
             .map_err(fault)?;
+        let path = disc.path.to_string_lossy();
+        let found = args
+            .beside
+            .found(weather.as_ref(), reading, &record, console);
+        if let Some(heart) = &found.heartwood {
+            sapwood.add(&path, heart.as_ref()).map_err(fault)?;
+        }
+        if let Some(found) = &found.weather {
+            correlations.add(&path, found).map_err(fault)?;
+        }
+        if let Some(found_lines) = &found.lines {
+            has_lines = true;
+            lines
+                .add(&path, found_lines, found.latewood)
+                .map_err(fault)?;
+        }
         let json = serde_json::to_vec(&record).map_err(|refused| Error::Fault {
             path: disc.path.clone(),
             what: refused.to_string(),
@@ -96,6 +124,23 @@ pub(super) fn run(args: &Args, console: &mut Console) -> Result<u8, Error> {
         &args.out.join("growth.csv"),
         &table.finish().map_err(fault)?,
     )?;
+    for (name, is_wanted, bytes) in [
+        (
+            "sapwood.csv",
+            args.beside.photos.is_some(),
+            sapwood.finish(),
+        ),
+        (
+            "weather-correlations.csv",
+            weather.is_some(),
+            correlations.finish(),
+        ),
+        ("grading-lines.csv", has_lines, lines.finish()),
+    ] {
+        if is_wanted {
+            write(&args.out.join(name), &bytes.map_err(fault)?)?;
+        }
+    }
     let years = pointer::years(&records);
     if !years.is_empty() {
         let csv = pointer_years_csv(&years).map_err(fault)?;

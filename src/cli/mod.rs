@@ -4,6 +4,7 @@
 //! Standard output carries the data that was asked for, standard error everything for the eye. Exit
 //! status: 0 all photos read, 1 some photo failed, 2 wrong use or settings.
 
+mod beside;
 mod console;
 mod count;
 mod demo;

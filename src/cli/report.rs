@@ -1,5 +1,6 @@
 //! `endgrain report`.
 
+use super::beside::BesideArgs;
 use super::console::{Console, printable};
 use super::growth::rules;
 use super::loaded::{Loaded, discs, load, with_ending, write};
@@ -8,14 +9,12 @@ use clap::ValueEnum;
 use endgrain::chart::LineChart;
 use endgrain::error::Error;
 use endgrain::growth::{self, GrowthRecord, Rules};
-use endgrain::photo::{self, Photo};
 use endgrain::reading::Reading;
 use endgrain::report::lengths::Shown;
 use endgrain::report::{Beside, Disc, Entry, LatewoodFrom, charts, disc_page, find, folder_page};
-use endgrain::settings::{LengthUnit, Settings};
-use endgrain::timber::{self, Softwood};
-use endgrain::weather::{Hemisphere, Weather, correlate};
-use endgrain::{batch, heartwood};
+use endgrain::settings::LengthUnit;
+use endgrain::timber::Softwood;
+use endgrain::weather::Weather;
 use std::path::{Path, PathBuf};
 
 const EXAMPLES: &str = "\
@@ -53,22 +52,8 @@ pub(super) struct Args {
     #[arg(long, value_name = "RINGS", default_value_t = 10)]
     mark_every: u32,
 
-    /// Folder of the photos that were read: tells sapwood from heartwood and measures latewood in them
-    ///
-    /// A photo is found by its name and told by its SHA-256, so only the very photo is looked at.
-    #[arg(long, value_name = "DIR")]
-    photos: Option<PathBuf>,
-
-    /// Monthly weather: CSV with the columns year and month, and columns of numbers
-    ///
-    /// Rings need years. Each month and season from June before to September is tried, and the page
-    /// says how many that were and how many chance would make.
-    #[arg(long, value_name = "FILE")]
-    weather: Option<PathBuf>,
-
-    /// The tree grew in the southern hemisphere: months are six later
-    #[arg(long)]
-    south: bool,
+    #[command(flatten)]
+    beside: BesideArgs,
 
     /// Softwood, for the grading rules that tell them apart
     #[arg(long, value_name = "WOOD", default_value = "other")]
@@ -122,11 +107,7 @@ pub(super) fn run(args: &Args, console: &mut Console) -> Result<u8, Error> {
             what: format!("{share} is no share of latewood; give --latewood a number from 0 to 1"),
         });
     }
-    let weather = args.weather.as_deref().map(Weather::load).transpose()?;
-    for gap in weather.iter().flat_map(Weather::gaps_in_words) {
-        let file = args.weather.as_deref().unwrap_or(Path::new(""));
-        console.say(&format!("{}: {gap}", file.display()));
-    }
+    let weather = args.beside.weather(console)?;
     let (loaded, mut failed) = load(&args.readings, &args.out, console)?;
     if loaded.is_empty() {
         console.say("no reading found; name files ending in .rings.json, or a folder that holds some, as endgrain count writes them");
@@ -237,57 +218,21 @@ fn beside(
     record: &GrowthRecord,
     console: &Console,
 ) -> Beside {
-    let photo = args.photos.as_deref().and_then(|folder| {
-        let found = photo_of(folder, reading);
-        if found.is_none() {
-            console.say(&format!(
-                "{}: the photo {} of a reading isn't in it, or is another by now; its heartwood and latewood are not looked for",
-                folder.display(),
-                reading.photo.file
-            ));
-        }
-        found
-    });
-    let lines = timber::lines(reading);
-    let measured = || {
-        let line = lines.as_ref()?.three_inches.as_ref()?;
-        let share = timber::latewood_share(&photo.as_ref()?.pixels, reading, line)?;
-        Some((share, LatewoodFrom::Photo))
-    };
+    let found = args.beside.found(weather, reading, record, console);
     let given = args.latewood.map(|share| (share, LatewoodFrom::Given));
-    let hemisphere = if args.south {
-        Hemisphere::South
-    } else {
-        Hemisphere::North
-    };
+    let measured = found.latewood.map(|share| (share, LatewoodFrom::Photo));
     Beside {
-        heartwood: photo
-            .as_ref()
-            .map(|photo| heartwood::find(&photo.pixels, reading)),
-        weather: weather.map(|weather| correlate(record, weather, hemisphere)),
+        heartwood: found.heartwood,
+        weather: found.weather,
         weather_gaps: weather.map(Weather::gaps_in_words).unwrap_or_default(),
+        lines: found.lines,
         softwood: Some(match args.softwood {
             Wood::SouthernPine => Softwood::SouthernPine,
             Wood::DouglasFir => Softwood::DouglasFir,
             Wood::Other => Softwood::Other,
         }),
-        latewood: given.or_else(measured),
-        lines,
+        latewood: given.or(measured),
     }
-}
-
-/// The photo of a reading below a folder: of its name, and with its very bytes.
-fn photo_of(folder: &Path, reading: &Reading) -> Option<Photo> {
-    let collected = batch::collect(&[folder.to_path_buf()]);
-    let named = collected.photos.into_iter().filter(|found| {
-        found
-            .path
-            .file_name()
-            .is_some_and(|name| name.to_string_lossy() == reading.photo.file)
-    });
-    named
-        .filter_map(|found| photo::read(&found.path, &Settings::default()).ok())
-        .find(|photo| photo.sha256 == reading.photo.sha256)
 }
 
 fn write_charts(

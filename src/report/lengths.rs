@@ -83,7 +83,9 @@ impl Shown {
     pub fn size_alone(self, px: Option<f64>, mm: Option<f64>) -> String {
         let size = self.size(px, mm);
         match (self, mm) {
-            (Shown::In, Some(mm)) => format!("{size} in ({})", sixteenths(mm)),
+            (Shown::In, Some(mm)) if size != format!("{}.00", sixteenths(mm)) => {
+                format!("{size} in ({})", sixteenths(mm))
+            }
             _ => format!("{size} {}", self.sign()),
         }
     }
@@ -154,6 +156,8 @@ mod tests {
         assert_eq!(Shown::Mm.area(Some(250.0), 2), "2.50");
         let alone = Shown::In.size_alone(None, Some(325.7));
         assert_eq!(alone, "12.82 in (12 13/16)");
+        assert_eq!(Shown::In.size_alone(None, Some(355.6)), "14.00 in");
+        assert_eq!(Shown::In.size_alone(None, Some(356.0)), "14.02 in (14)");
     }
 
     #[test]
