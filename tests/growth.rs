@@ -123,6 +123,78 @@ fn tables_hold_the_reading_and_its_sums_agree() {
 }
 
 #[test]
+fn photos_and_weather_beside_the_readings_make_their_tables() {
+    let folder = tempfile::tempdir().unwrap();
+    let readings = folder.path().join("readings");
+    fs::create_dir(&readings).unwrap();
+    let (_, disc) = read_into(&readings, "clean_conifer_QB-0001.jpg", Some(0.5));
+    let weather = folder.path().join("rain.csv");
+    let mut text = String::from("year,month,rain\n");
+    for year in 1990..=2023 {
+        for month in 1..=12 {
+            text.push_str(&format!(
+                "{year},{month},{}\n",
+                (year * 37 + month * 101) % 83
+            ));
+        }
+    }
+    fs::write(&weather, text).unwrap();
+    let out = folder.path().join("out");
+    let run = |photos: &Path, out: &Path| {
+        Command::new(env!("CARGO_BIN_EXE_endgrain"))
+            .arg("growth")
+            .arg(&readings)
+            .args([Path::new("--out"), out, Path::new("--photos"), photos])
+            .args([Path::new("--weather"), &weather])
+            .output()
+            .unwrap()
+    };
+    assert!(run(Path::new("fixtures/yard"), &out).status.success());
+    assert_eq!(rows(&out.join("sapwood.csv")).len(), 1);
+    let correlations = rows(&out.join("weather-correlations.csv"));
+    assert_eq!(correlations.len(), 21);
+    assert!(
+        correlations
+            .iter()
+            .all(|row| row["tried"] == "21" && !row["low_95"].is_empty())
+    );
+    // Rings per inch on the line, from the reading's own boundaries on its azimuth.
+    let lines = rows(&out.join("grading-lines.csv"));
+    let line = lines
+        .iter()
+        .find(|row| row["line"] == "three inches")
+        .unwrap();
+    let number = |column: &str| line[column].parse::<f64>().unwrap();
+    let inside = (0..disc.rings.len())
+        .filter_map(|k| disc.radius_at(k, number("azimuth_deg")))
+        .filter(|px| 0.5 * px > number("from_mm") + 1e-3 && 0.5 * px <= number("to_mm") + 1e-3)
+        .count();
+    assert!(
+        (number("rings") - inside as f64).abs() < 0.5,
+        "{inside} {line:?}"
+    );
+    let inches = (number("to_mm") - number("from_mm")) / 25.4;
+    assert!((number("rings_per_inch") - number("rings") / inches).abs() < 0.01);
+
+    // Another photo of that name is told from the one that was read.
+    let others = folder.path().join("others");
+    fs::create_dir(&others).unwrap();
+    fs::copy(
+        "fixtures/yard/checks_QB-0011.jpg",
+        others.join("clean_conifer_QB-0001.jpg"),
+    )
+    .unwrap();
+    let told = run(&others, &folder.path().join("again"));
+    assert!(told.status.success());
+    let told = String::from_utf8_lossy(&told.stderr).into_owned();
+    assert!(
+        told.contains("clean_conifer_QB-0001.jpg of a reading isn't in it, or is another by now"),
+        "{told}"
+    );
+    assert!(rows(&folder.path().join("again/sapwood.csv")).is_empty());
+}
+
+#[test]
 fn a_gap_in_the_weather_costs_only_the_years_it_touches() {
     let folder = tempfile::tempdir().unwrap();
     let (_, reading) = read_into(folder.path(), "clean_conifer_QB-0001.jpg", None);
