@@ -3,7 +3,7 @@
 //! From a reading alone: the size at each age and the age at each size, ring widths and basal area
 //! increments, zones, fast and slow years, spells against the local trend, releases and
 //! suppressions, and the shape of the face. Of several dated discs together: pointer years
-//! ([`pointer`]).
+//! ([`pointer`](crate::growth::pointer)).
 //!
 //! **Radius** here is the radius that the mean ring widths add up to, from the pith outward. Where
 //! every boundary is known round the disc it is the equivalent radius, sqrt(area / pi), so that the

@@ -1,7 +1,7 @@
 //! Pointer years: years in which most of several discs grew more, or less, than the year before.
 //!
 //! The rule is that of Becker, Nieminen and Gérémia 1994 (Annales des Sciences Forestières 51: 477-492;
-//! from memory): the relative change (x[t] - x[t-1]) / x[t-1] of each tree; a pointer year where at
+//! from memory): the relative change `(x[t] - x[t-1]) / x[t-1]` of each tree; a pointer year where at
 //! least 75 percent of the trees change by at least 10 percent in the same direction. Beside it
 //! stands Cropper's value (1979, Tree-Ring Bulletin 39: 47-59; from memory): the width less the mean of
 //! the years about it, over their standard deviation, here with n - 1. With n - 1 its size can't pass

@@ -1,6 +1,6 @@
 //! Weather beside ring widths: which months go with wide rings, if any do.
 //!
-//! A table of monthly weather ([`Weather`]) is held against the widths of a disc over their local
+//! A table of monthly weather ([`Weather`](crate::weather::Weather)) is held against the widths of a disc over their local
 //! trend: Pearson's r with each month and season from June of the year before the ring to its
 //! September (in the south six months later), an interval by a bootstrap of blocks of years, and the
 //! number of correlations that were tried. "A wide ring means a wet year" is a claim that this
