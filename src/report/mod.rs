@@ -98,6 +98,7 @@ pub fn disc_page(disc: &Disc<'_>) -> Result<String, Error> {
                 (sections::notes(disc.reading))
                 (sections::shape(disc, shown))
                 (sections::thirds(disc, shown))
+                (wood::heartwood(disc, shown))
                 (sections::origin(disc))
             }
         }
@@ -105,7 +106,6 @@ pub fn disc_page(disc: &Disc<'_>) -> Result<String, Error> {
             (sections::fast_and_slow(disc, shown))
             (sections::growth_charts(disc, shown)?)
             (sections::sizes(disc, shown))
-            (wood::heartwood(disc, shown))
             (wood::timber(disc, shown))
             (wood::weather(disc)?)
         }
