@@ -96,6 +96,21 @@ pub mod page;
 /// Takes values, makes charts as SVG, as PNG and as parts of a page.
 pub mod chart;
 
+/// Takes a reading, makes the growth record: sizes, ages, spells, changes, shape.
+pub mod growth;
+
+/// Takes a growth record and a weather table, makes correlations with months and seasons.
+pub mod weather;
+
+/// Takes a photo and its reading, makes the sapwood and heartwood where they are to be seen.
+pub mod heartwood;
+
+/// Takes a reading with a scale, makes rings per inch along the lines of grading rules.
+pub mod timber;
+
+/// Takes readings and their growth records, makes a page a disc and one for the folder.
+pub mod report;
+
 /// The JSON Schema of the reading.
 pub mod schema;
 

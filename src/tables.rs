@@ -401,7 +401,7 @@ fn note_codes(reading: &Reading) -> String {
 }
 
 /// A note's name as the reading has it.
-fn note_code(code: NoteCode) -> &'static str {
+pub(crate) fn note_code(code: NoteCode) -> &'static str {
     match code {
         NoteCode::NoEndGrain => "no-end-grain",
         NoteCode::RingsUnclear => "rings-unclear",

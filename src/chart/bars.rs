@@ -67,13 +67,17 @@ impl BarChart {
                     let x = at as f64;
                     if let Some(value) = bar.value {
                         let corners = [(x - 0.34, 0.0), (x + 0.34, value)];
-                        let style = if bar.is_full {
-                            ink.filled()
+                        let fill = if bar.is_full {
+                            ink
                         } else {
-                            ink.stroke_width(3)
+                            colour(palette::HAZE)
                         };
+                        let outline = ink.stroke_width(2);
                         chart
-                            .draw_series([Rectangle::new(corners, style)])
+                            .draw_series([
+                                Rectangle::new(corners, fill.filled()),
+                                Rectangle::new(corners, outline),
+                            ])
                             .map_err(fault)?;
                     }
                     if let Some((low, high)) = bar.interval {

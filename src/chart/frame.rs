@@ -91,7 +91,7 @@ impl Frame<'_> {
                 .margin_right(36)
                 .margin_left(12)
                 .margin_bottom(8)
-                .x_label_area_size(92)
+                .x_label_area_size(84)
                 .y_label_area_size(128);
             let mut chart = builder
                 .build_cartesian_2d(self.x.clone(), self.y.clone())

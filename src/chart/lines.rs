@@ -97,7 +97,7 @@ pub struct LineChart {
 impl Default for LineChart {
     fn default() -> Self {
         LineChart {
-            height: 560,
+            height: 500,
             x_label: String::new(),
             y_label: String::new(),
             from_zero: true,

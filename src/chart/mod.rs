@@ -1,11 +1,11 @@
 //! The house style of charts: lines, bands, bars, drawn once and used on pages, as SVG and as PNG.
 //!
-//! A chart says what it shows ([`LineChart`], [`BarChart`]) and is drawn into a [`Drawing`] by
+//! A chart says what it shows ([`LineChart`](crate::chart::LineChart), [`BarChart`](crate::chart::BarChart)) and is drawn into a [`Drawing`](crate::chart::Drawing) by
 //! plotters. Lines differ by their dashes and by lightness before they differ by colour, marks by
 //! shape: a chart is readable in grey. Colours are those of [`crate::palette`]; on a page they follow
 //! the reader into the dark.
 //!
-//! A drawing is [`WIDTH_UNITS`] wide in units of its own (plotters rounds places to whole units, and
+//! A drawing is [`WIDTH_UNITS`](crate::chart::WIDTH_UNITS) wide in units of its own (plotters rounds places to whole units, and
 //! these are half a pixel or less on a screen) and fills the width it is given.
 
 mod bars;
