@@ -58,7 +58,7 @@ fn quadratic_mean(values: &[f64]) -> Option<f64> {
 }
 
 /// The radii with gaps filled in a straight line over the azimuth, round the circle.
-fn bridge(radius_px: &[Option<f64>]) -> Option<Vec<f64>> {
+pub(crate) fn bridge(radius_px: &[Option<f64>]) -> Option<Vec<f64>> {
     let n = radius_px.len();
     let missing = radius_px.iter().filter(|r| r.is_none()).count();
     if missing == n || missing as f64 > MAX_MISSING * n as f64 {

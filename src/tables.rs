@@ -14,11 +14,9 @@ use crate::notes::NoteCode;
 use crate::reading::{OutlineState, PithState, Reading};
 use crate::ring_area::equivalent_radius_px;
 use crate::settings::{LengthUnit, Settings};
+use crate::units::{MM_PER_INCH, inch_text};
 use std::fmt::Write as _;
 use std::io::{self, Write};
-
-/// Millimetres in an inch, exactly (international inch, 1959).
-const MM_PER_INCH: f64 = 25.4;
 
 /// The columns of `ages.csv`.
 pub const AGES_COLUMNS: [&str; 29] = [
@@ -161,7 +159,7 @@ impl<W: Write> WidthsWriter<W> {
     /// What `out` says on writing.
     pub fn new(out: W, settings: &Settings) -> io::Result<Self> {
         let azimuths_deg = settings.radius_azimuths_deg();
-        let in_mm = settings.scale.is_some();
+        let in_mm = !settings.scale.is_empty();
         let mut csv = csv::Writer::from_writer(out);
         let mut header: Vec<String> = [
             "photo",
@@ -191,7 +189,6 @@ impl<W: Write> WidthsWriter<W> {
     /// # Errors
     /// What `out` says on writing.
     pub fn read(&mut self, photo: &str, reading: &Reading) -> io::Result<()> {
-        let mm_per_px = reading.scale.as_ref().map(|scale| scale.mm_per_px);
         let mut row: Vec<String> = Vec::new();
         for (k, ring) in reading.rings.iter().enumerate() {
             row.clear();
@@ -210,8 +207,17 @@ impl<W: Write> WidthsWriter<W> {
                 .collect();
             row.extend(widths.iter().map(|width| fixed(*width, 2)));
             if self.in_mm {
-                let mm = |width: &Option<f64>| fixed(width.zip(mm_per_px).map(|(w, m)| w * m), 4);
-                row.extend(widths.iter().map(mm));
+                // Along each azimuth by its own scale: a face may be seen aslant.
+                let mm = |(width, azimuth): (&Option<f64>, &f64)| {
+                    let scale = reading.scale.as_ref();
+                    fixed(
+                        width
+                            .zip(scale)
+                            .map(|(w, scale)| w * scale.mm_per_px_at(*azimuth)),
+                        4,
+                    )
+                };
+                row.extend(widths.iter().zip(&self.azimuths_deg).map(mm));
             }
             self.csv.write_record(&row)?;
         }
@@ -269,11 +275,11 @@ pub fn age_text(reading: &Reading) -> String {
     )
 }
 
-/// A length as it is shown to people: `325.7 mm`, `12.82 in`.
+/// A length as it is shown to people: `325.7 mm`, `12.82 in (12 13/16 in)`.
 pub fn length_text(mm: f64, unit: LengthUnit) -> String {
     match unit {
         LengthUnit::Mm => format!("{mm:.1} mm"),
-        LengthUnit::In => format!("{:.2} in", mm / MM_PER_INCH),
+        LengthUnit::In => inch_text(mm),
     }
 }
 
@@ -416,6 +422,8 @@ fn note_code(code: NoteCode) -> &'static str {
         NoteCode::RingEndUnclear => "ring-end-unclear",
         NoteCode::SeveralEnds => "several-ends",
         NoteCode::Tilted => "tilted",
+        NoteCode::ScaleContradicts => "scale-contradicts",
+        NoteCode::ScaleNotFound => "scale-not-found",
     }
 }
 
