@@ -436,6 +436,18 @@ pub enum OuterState {
     LaterLost,
 }
 
+impl OuterState {
+    /// The state's name as the reading has it.
+    pub fn name(self) -> &'static str {
+        match self {
+            OuterState::Complete => "complete",
+            OuterState::Begun => "begun",
+            OuterState::Unknown => "unknown",
+            OuterState::LaterLost => "later-lost",
+        }
+    }
+}
+
 /// The year in which ring 1 grew.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub struct FirstYear {

@@ -130,7 +130,9 @@ pub struct RulerSeen {
     pub from_px: [f64; 2],
     /// The last graduation taken, px.
     pub to_px: [f64; 2],
-    /// Distances of the graduations from the first one, px.
+    /// Graduations from the first to the last one taken, hidden ones included.
+    pub graduations: u32,
+    /// Distances of the graduations seen from the first one, px.
     pub graduations_px: Vec<f64>,
     /// Distance of two graduations on the ruler, mm.
     pub graduation_mm: f64,

@@ -10,6 +10,7 @@
 //! (ring 1: from the pith), empty where either is unknown; the mean width is from ring areas (see
 //! [`crate::ring_area`]), which no mean of a few radii replaces.
 
+use crate::calendar::years_before_outermost;
 use crate::notes::NoteCode;
 use crate::reading::{OutlineState, PithState, Reading};
 use crate::ring_area::equivalent_radius_px;
@@ -19,7 +20,7 @@ use std::fmt::Write as _;
 use std::io::{self, Write};
 
 /// The columns of `ages.csv`.
-pub const AGES_COLUMNS: [&str; 29] = [
+pub const AGES_COLUMNS: [&str; 36] = [
     "photo",
     "status",
     "reason",
@@ -49,6 +50,13 @@ pub const AGES_COLUMNS: [&str; 29] = [
     "width_px",
     "height_px",
     "notes",
+    "felled",
+    "outermost_ring",
+    "first_year_earliest",
+    "first_year_latest",
+    "ground_age_low",
+    "ground_age_high",
+    "tilt_foreshortening",
 ];
 
 /// Writes `ages.csv`: one row a photo.
@@ -84,7 +92,11 @@ impl<W: Write> AgesWriter<W> {
                 String::new()
             }
         };
-        let row: [String; 29] = [
+        let calendar = reading.calendar.as_ref();
+        let first = calendar.and_then(|calendar| calendar.first_year);
+        let ground = calendar.and_then(|calendar| calendar.ground);
+        let tilt = reading.scale.as_ref().and_then(|scale| scale.tilt);
+        let row: [String; 36] = [
             photo.to_owned(),
             "read".to_owned(),
             String::new(),
@@ -117,6 +129,18 @@ impl<W: Write> AgesWriter<W> {
             reading.photo.width_px.to_string(),
             reading.photo.height_px.to_string(),
             note_codes(reading),
+            calendar
+                .and_then(|calendar| calendar.felled.clone())
+                .unwrap_or_default(),
+            calendar
+                .and_then(|calendar| calendar.outermost)
+                .map_or("", |outer| outer.state.name())
+                .to_owned(),
+            whole(first.and_then(|first| first.earliest)),
+            whole(first.map(|first| first.latest)),
+            whole(ground.map(|ground| ground.low)),
+            whole(ground.map(|ground| ground.high)),
+            fixed(tilt.map(|tilt| tilt.foreshortening), 4),
         ];
         self.csv.write_record(&row)?;
         Ok(())
@@ -127,7 +151,7 @@ impl<W: Write> AgesWriter<W> {
     /// # Errors
     /// What `out` says on writing.
     pub fn refused(&mut self, photo: &str, reason: &str) -> io::Result<()> {
-        let mut row = [""; 29];
+        let mut row = [""; 36];
         (row[0], row[1], row[2]) = (photo, "refused", reason);
         self.csv.write_record(row)?;
         Ok(())
@@ -152,6 +176,7 @@ pub struct WidthsWriter<W: Write> {
 
 impl<W: Write> WidthsWriter<W> {
     /// Starts the table with its header: photo, ring, year, mean width in px and in mm, confidence,
+    /// years before the outermost ring (empty where that is not in the photo),
     /// one px column for each of the radii asked for (`width_az022.5_px`), and one mm column for
     /// each if a scale was given for the run.
     ///
@@ -168,6 +193,7 @@ impl<W: Write> WidthsWriter<W> {
             "mean_width_px",
             "mean_width_mm",
             "confidence",
+            "years_before_outermost",
         ]
         .map(str::to_owned)
         .to_vec();
@@ -199,6 +225,7 @@ impl<W: Write> WidthsWriter<W> {
                 fixed(Some(ring.mean_width_px), 3),
                 fixed(ring.mean_width_mm, 4),
                 format!("{:.3}", ring.confidence),
+                whole(years_before_outermost(reading, k)),
             ]);
             let widths: Vec<Option<f64>> = self
                 .azimuths_deg
@@ -450,7 +477,7 @@ fn percent(share: f64) -> String {
     format!("{tenths}")
 }
 
-fn whole(value: Option<i32>) -> String {
+fn whole(value: Option<impl ToString>) -> String {
     value.map_or(String::new(), |v| v.to_string())
 }
 

@@ -94,7 +94,7 @@ fn widths_are_differences_of_boundaries_and_sum_to_the_radius() {
     let disc = disc();
     let settings = Settings {
         azimuths_deg: vec![33.3],
-        scale: Some(ScaleGiven::MmPerPx(0.1)),
+        scale: vec![ScaleGiven::MmPerPx(0.1)],
         ..Settings::default()
     };
     let rows = widths(&disc.reading(), &settings);

@@ -38,8 +38,9 @@ const DIAMETER_TOLERANCE: f64 = 0.02;
 const MEAN_DIAMETER_TOLERANCE: f64 = 0.03;
 /// Relative tolerance of a girth: the tape lies on ridges, and bark varies.
 const GIRTH_TOLERANCE: f64 = 0.04;
-/// Relative tolerance of a ruler beside the wood: it may lie higher or lower than the face.
-const RULER_TOLERANCE: f64 = 0.02;
+/// Relative tolerance of a ruler beside the wood: one that lies on the ground is farther off than the
+/// face; measured 2 % on renders of that kind.
+const RULER_TOLERANCE: f64 = 0.03;
 
 /// The scale and what is to be said of it.
 #[derive(Debug, Clone, PartialEq, Default)]

@@ -89,10 +89,7 @@ impl Disc {
                 width_px: self.side_px,
                 height_px: self.side_px,
             },
-            scale: Some(Scale {
-                mm_per_px: 0.1,
-                source: "given".to_owned(),
-            }),
+            scale: Some(Scale::even(0.1, "given")),
             pith: PithRecord {
                 x_px,
                 y_px,
@@ -124,6 +121,7 @@ impl Disc {
                 NoteCode::DoubtfulRings,
                 "Some rings are doubtful; they are dashed on the overlay.",
             )],
+            calendar: None,
         }
     }
 }

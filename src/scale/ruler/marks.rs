@@ -5,6 +5,7 @@
 //! chapter 2). Its slope at one place is the spacing there. Marks that don't fit it are no
 //! graduations.
 
+use super::perspective::{Fit, Slant, toward};
 use super::{LEAST_CONFIDENCE, Luminance, Refusal, Row};
 use crate::reading::RulerSeen;
 use crate::settings::RulerMarks;
@@ -27,6 +28,8 @@ struct Mark {
     number: i32,
     along_px: f64,
     length_px: f64,
+    /// From where to where it reaches across the line, px off it.
+    ends_px: [f64; 2],
 }
 
 /// A line in work: places on it are px along and px off it.
@@ -108,10 +111,15 @@ pub(super) fn read(
     let seen = marks.len() as f64 / span;
     let marks: Vec<Mark> = marks
         .iter()
-        .map(|(number, along_px)| Mark {
-            number: *number,
-            along_px: *along_px,
-            length_px: length(luminance, &line, *along_px, fit.spacing(f64::from(*number))),
+        .map(|(number, along_px)| {
+            let spacing = fit.spacing(f64::from(*number));
+            let ends_px = ends(luminance, &line, *along_px, spacing);
+            Mark {
+                number: *number,
+                along_px: *along_px,
+                length_px: ends_px[1] - ends_px[0],
+                ends_px,
+            }
         })
         .collect();
     let (graduation_mm, explained) = unit(&marks, asked).ok_or(Refusal::UnitUnknown)?;
@@ -124,6 +132,14 @@ pub(super) fn read(
     let foot =
         (dx * line.cos + dy * line.sin).clamp(fit.at(f64::from(first)), fit.at(f64::from(last)));
     let spacing = fit.spacing(fit.number_at(foot, first, last));
+    let slants: Vec<Slant> = marks
+        .iter()
+        .filter_map(|mark| slant(luminance, &line, mark, fit.spacing(f64::from(mark.number))))
+        .collect();
+    let pith = (dx * line.cos + dy * line.sin, dy * line.cos - dx * line.sin);
+    let side_px = luminance.width.max(luminance.height) as f64;
+    let (factor, factor_sd) = toward(&fit, &slants, foot, pith, side_px);
+    let own_sd = fit.relative_sd(uneven, marks.len());
     let at = |along: f64| {
         let (x, y) = line.place(along, 0.0);
         [(x * 100.0).round() / 100.0, (y * 100.0).round() / 100.0]
@@ -132,13 +148,14 @@ pub(super) fn read(
     Ok(RulerSeen {
         from_px: at(start),
         to_px: at(marks[marks.len() - 1].along_px),
+        graduations: u32::try_from(last - first + 1).unwrap_or(0),
         graduations_px: marks
             .iter()
             .map(|mark| ((mark.along_px - start) * 100.0).round() / 100.0)
             .collect(),
         graduation_mm,
-        mm_per_px: graduation_mm / spacing,
-        relative_sd: fit.relative_sd(uneven, marks.len()),
+        mm_per_px: graduation_mm / spacing * factor,
+        relative_sd: own_sd.hypot(factor_sd),
         confidence: (confidence * 1000.0).round() / 1000.0,
     })
 }
@@ -379,114 +396,9 @@ fn depths(raw: &[Option<f64>], step: f64, period: f64) -> Vec<Option<f64>> {
         .collect()
 }
 
-/// The map of numbers to places: `t = (a + b n) / (1 + c n)`, n counted from the middle.
-#[derive(Debug, Clone, Copy)]
-struct Fit {
-    a: f64,
-    b: f64,
-    c: f64,
-    middle: f64,
-}
-
-impl Fit {
-    /// Least squares of `a + b n - c n t = t`.
-    fn of(marks: &[(i32, f64)]) -> Option<Self> {
-        if marks.len() < 5 {
-            return None;
-        }
-        let count = marks.len() as f64;
-        let middle = marks.iter().map(|(n, _)| f64::from(*n)).sum::<f64>() / count;
-        // About the mean place: else the columns are nearly alike and the sums lose their digits.
-        let origin = marks.iter().map(|(_, t)| t).sum::<f64>() / count;
-        let mut m = [[0.0; 4]; 3];
-        for (n, t) in marks {
-            let (n, t) = (f64::from(*n) - middle, t - origin);
-            let row = [1.0, n, -n * t];
-            for i in 0..3 {
-                for j in 0..3 {
-                    m[i][j] += row[i] * row[j];
-                }
-                m[i][3] += row[i] * t;
-            }
-        }
-        let [a, b, c] = solve(m)?;
-        // t - origin = (a + b n) / (1 + c n), so t = (a + origin + (b + c origin) n) / (1 + c n).
-        Some(Fit {
-            a: a + origin,
-            b: b + c * origin,
-            c,
-            middle,
-        })
-    }
-
-    fn at(&self, number: f64) -> f64 {
-        let n = number - self.middle;
-        (self.a + self.b * n) / (1.0 + self.c * n)
-    }
-
-    /// Spacing at a number, px.
-    fn spacing(&self, number: f64) -> f64 {
-        let n = number - self.middle;
-        ((self.b - self.a * self.c) / (1.0 + self.c * n).powi(2)).abs()
-    }
-
-    /// The number at a place between two numbers, by halving.
-    fn number_at(&self, along: f64, first: i32, last: i32) -> f64 {
-        let (mut low, mut high) = (f64::from(first), f64::from(last));
-        for _ in 0..40 {
-            let middle = 0.5 * (low + high);
-            if self.at(middle) < along {
-                low = middle;
-            } else {
-                high = middle;
-            }
-        }
-        0.5 * (low + high)
-    }
-
-    /// Standard deviation of marks about the fit, in spacings.
-    fn uneven(&self, marks: &[(i32, f64)]) -> f64 {
-        let sum: f64 = marks
-            .iter()
-            .map(|(n, t)| {
-                let n = f64::from(*n);
-                ((self.at(n) - t) / self.spacing(n)).powi(2)
-            })
-            .sum();
-        (sum / (marks.len() as f64 - 3.0).max(1.0)).sqrt()
-    }
-
-    /// Standard deviation of the spacing, relative to it: that of a straight line's slope, sqrt(12 /
-    /// n^3) of the marks' own, four times as large because the bend is fitted as well and the place
-    /// may be an end (at the end of a parabola the slope's is 4 times that of a line's).
-    fn relative_sd(&self, uneven: f64, count: usize) -> f64 {
-        4.0 * uneven * (12.0 / (count as f64).powi(3)).sqrt()
-    }
-}
-
-/// Solves three equations, coefficients and right side in a row, by elimination with pivots.
-fn solve(mut m: [[f64; 4]; 3]) -> Option<[f64; 3]> {
-    for i in 0..3 {
-        let pivot = (i..3).max_by(|a, b| m[*a][i].abs().total_cmp(&m[*b][i].abs()))?;
-        m.swap(i, pivot);
-        if m[i][i].abs() < 1e-12 {
-            return None;
-        }
-        for j in 0..3 {
-            if j != i {
-                let factor = m[j][i] / m[i][i];
-                for k in i..4 {
-                    m[j][k] -= factor * m[i][k];
-                }
-            }
-        }
-    }
-    Some([m[0][3] / m[0][0], m[1][3] / m[1][1], m[2][3] / m[2][2]])
-}
-
-/// Length of a mark across the line, px: followed both ways while it stays darker (or paler) than
+/// Where a mark ends on both sides of the line, px off it: followed both ways while it stays darker (or paler) than
 /// what lies on both sides of it by a good part of its contrast on the line.
-fn length(luminance: &Luminance, line: &Line, along: f64, spacing: f64) -> f64 {
+fn ends(luminance: &Luminance, line: &Line, along: f64, spacing: f64) -> [f64; 2] {
     // How far the place stands out of both its sides; at the best of three places, since marks seen
     // aslant wander along the line.
     let stands_out = |along: f64, off: f64| -> Option<f64> {
@@ -498,13 +410,13 @@ fn length(luminance: &Luminance, line: &Line, along: f64, spacing: f64) -> f64 {
         Some(side - value(along)?)
     };
     let Some(contrast) = stands_out(along, 0.0) else {
-        return 0.0;
+        return [0.0; 2];
     };
     let sign = contrast.signum();
     let step = (0.12 * spacing).max(0.5);
     let drift = (0.06 * spacing).max(0.25);
-    let mut length = 0.0;
-    for way in [1.0, -1.0] {
+    let mut ends = [0.0; 2];
+    for (side, way) in [(1, 1.0), (0, -1.0)] {
         let mut at = along;
         let (mut off, mut gap) = (0.0, 0);
         let mut end = 0.0;
@@ -531,9 +443,61 @@ fn length(luminance: &Luminance, line: &Line, along: f64, spacing: f64) -> f64 {
                 None => break,
             }
         }
-        length += end;
+        ends[side] = way * end;
     }
-    length
+    ends
+}
+
+/// How a mark leans: px along the line for each px off it, by its middle in each row that it
+/// reaches over; none where it is too short to tell.
+fn slant(luminance: &Luminance, line: &Line, mark: &Mark, spacing: f64) -> Option<Slant> {
+    let value = |along: f64, off: f64| {
+        let (x, y) = line.place(along, off);
+        luminance.at(x, y)
+    };
+    let step = (0.12 * spacing).max(0.7);
+    let fine = (spacing / 14.0).clamp(0.15, 1.0);
+    let mut middles: Vec<(f64, f64)> = Vec::new();
+    for (way, end) in [(1.0, mark.ends_px[1]), (-1.0, -mark.ends_px[0])] {
+        let mut at = mark.along_px;
+        let mut off = if way > 0.0 { 0.0 } else { step };
+        while off <= end - 0.5 * step {
+            let samples: Option<Vec<(f64, f64)>> = (-5..=5)
+                .map(|i| {
+                    let along = at + f64::from(i) * fine;
+                    Some((along, value(along, way * off)?))
+                })
+                .collect();
+            let samples = samples?;
+            let side = 0.5 * (samples[0].1 + samples[10].1);
+            let depths = samples.iter().map(|(along, v)| (along, (side - v).abs()));
+            let (sum, first) = depths.fold((0.0, 0.0), |(sum, first), (along, depth)| {
+                (sum + depth, first + depth * (along - at))
+            });
+            if sum > 0.0 {
+                at += (first / sum).clamp(-0.1 * spacing, 0.1 * spacing);
+                middles.push((way * off, at));
+            }
+            off += step;
+        }
+    }
+    if middles.len() < 6 {
+        return None;
+    }
+    let n = middles.len() as f64;
+    let (mv, mt) = middles
+        .iter()
+        .fold((0.0, 0.0), |sum, m| (sum.0 + m.0 / n, sum.1 + m.1 / n));
+    let (mut vv, mut vt) = (0.0, 0.0);
+    for (v, t) in &middles {
+        vv += (v - mv).powi(2);
+        vt += (v - mv) * (t - mt);
+    }
+    (vv > 0.0).then(|| Slant {
+        number: f64::from(mark.number),
+        slant: vt / vv,
+        weight: vv,
+    })
 }
 
 /// Millimetres between marks by the pattern of the longer ones, and the share of the lengths'

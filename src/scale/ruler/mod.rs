@@ -14,6 +14,7 @@
 //! and is taken for it.
 
 mod marks;
+mod perspective;
 mod places;
 
 use crate::reading::{AZIMUTHS, Outline, RulerSeen};
