@@ -213,7 +213,8 @@ mod tests {
         fn lengths_come_back_from_inches_and_from_sixteenths(mm in 0.0..50_000.0_f64) {
             let text = format!("{:.9}in", mm / MM_PER_INCH);
             prop_assert!((parse_length_mm(&text).unwrap() - mm).abs() < 1e-6);
-            prop_assert!((parse_length_mm(&format!("{:.9}cm", mm / 10.0)).unwrap() - mm).abs() < 1e-6);
+            let text = format!("{:.9}cm", mm / 10.0);
+            prop_assert!((parse_length_mm(&text).unwrap() - mm).abs() < 1e-6);
             let near = Sixteenths::of_mm(mm);
             prop_assert!((near.mm() - mm).abs() <= MM_PER_INCH / 32.0 + 1e-9);
             // What is shown is what is read.

@@ -305,6 +305,12 @@ fn rulers_beside_practice_discs_are_read_or_refused_never_wrong() {
             RulerMarks::Mm
         };
         let plan = demo::plan(SUITES[i as usize % 6], 90_210, i).with_rule(marks);
+        // Every fourth one by a camera held visibly off square.
+        let plan = if i % 4 == 3 {
+            plan.tilted_deg(8.0)
+        } else {
+            plan
+        };
         let (found, truth) = look(&plan);
         let name = plan.name();
         match found {
@@ -327,8 +333,9 @@ fn rulers_beside_practice_discs_are_read_or_refused_never_wrong() {
                     (seen.graduation_mm - want).abs() < 1e-9,
                     "{name}: wrong unit"
                 );
-                // A pinhole t degrees off square sees the ruler nearer or farther than the pith.
-                let allowed = 0.008 + 0.012 * truth.tilt_deg;
+                // What perspective leaves after its correction: the foreshortening, 1 % at 8 degrees,
+                // and what the marks don't tell.
+                let allowed = 0.01 + 0.0015 * truth.tilt_deg;
                 assert!(
                     error.abs() < allowed,
                     "{name}: {error} with {} deg",
@@ -413,7 +420,8 @@ fn rulers_in_renders_of_another_look_are_read() {
                 100.0 * error,
                 seen.confidence
             );
-            assert!(error.abs() < 0.05, "{name}: {error}");
+            // These rulers lie on the ground, below the face.
+            assert!(error.abs() < 0.03, "{name}: {error}");
             assert!((seen.graduation_mm - 1.0).abs() < 1e-9);
         } else {
             assert!(found.is_err(), "{name}: {found:?}");

@@ -210,6 +210,72 @@ mod tests {
         }
     }
 
+    /// Perspective practice discs (6 to 24 degrees off square, pinhole): two diameters, measured on
+    /// the wood along and across the foreshortening, against the mean diameter alone. What stays is
+    /// that from near the farther half looks smaller, which no two lengths tell.
+    #[test]
+    fn perspective_discs_have_truer_radii_with_two_diameters() {
+        use crate::demo::{Suite, plan, render};
+        let (mut before, mut after, mut scales) = (Vec::new(), Vec::new(), Vec::new());
+        for index in 0..8 {
+            let plan = plan(Suite::Perspective, 4711, index).at_long_side(400);
+            let truth = render(&plan).truth;
+            let view = plan.view();
+            let edge = truth.boundaries.last().unwrap();
+            let Some(px) = edge.iter().copied().collect::<Option<Vec<f64>>>() else {
+                continue;
+            };
+            let mm: Vec<f64> = (0..360_u32)
+                .map(|a| {
+                    let azimuth = view.face_azimuth(f64::from(a).to_radians());
+                    plan.disc.edge_mm(azimuth)
+                })
+                .collect();
+            let along = (plan.camera.axis.to_degrees() + 90.0)
+                .rem_euclid(180.0)
+                .round();
+            let across = |azimuth_deg: f64| {
+                let a = azimuth_deg as usize % 360;
+                let b = (a + 180) % 360;
+                Measured {
+                    length_px: px[a] + px[b],
+                    length_mm: mm[a] + mm[b],
+                    azimuth_deg,
+                }
+            };
+            let (tilt, mm_per_px) = of_two(&across(along), &across(along + 90.0)).unwrap();
+            let mean = |values: &[f64]| {
+                let radii: Vec<Option<f64>> = values.iter().copied().map(Some).collect();
+                ring_area::equivalent_radius_px(&radii).unwrap()
+            };
+            let even = mean(&mm) / mean(&px);
+            // Diameters, since the pith's own place is shifted by the perspective.
+            let off = |told: &dyn Fn(usize) -> f64| {
+                let sum: f64 = (0..180)
+                    .map(|a| (told(a) / (mm[a] + mm[a + 180]) - 1.0).powi(2))
+                    .sum();
+                (sum / 180.0).sqrt()
+            };
+            before.push(off(&|a| (px[a] + px[a + 180]) * even));
+            after.push(off(&|a| {
+                (px[a] + px[a + 180]) * mm_per_px * tilt.stretch(a as f64)
+            }));
+            scales.push((mm_per_px / truth.mm_per_px - 1.0).abs());
+        }
+        assert!(before.len() >= 6, "{} discs", before.len());
+        let median = |values: &mut Vec<f64>| {
+            values.sort_by(f64::total_cmp);
+            values[values.len() / 2]
+        };
+        eprintln!("before {before:.4?}\nafter  {after:.4?}\nscale  {scales:.4?}");
+        let (before, after) = (median(&mut before), median(&mut after));
+        assert!(after < 0.5 * before, "{after} after, {before} before");
+        assert!(after < 0.012, "{after}");
+        // The scale published against the truth's at the pith.
+        let scale = median(&mut scales);
+        assert!(scale < 0.02, "{scale}");
+    }
+
     #[test]
     fn diameters_along_nearly_one_line_say_nothing_of_the_tilt() {
         let l = |azimuth_deg, length_mm| Measured {

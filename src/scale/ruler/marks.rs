@@ -15,7 +15,7 @@ use std::f64::consts::TAU;
 /// Fewest marks in a row: two and a half centimetres, or one inch and a half in sixteenths.
 const LEAST_MARKS: usize = 25;
 /// Marks in a row that may be hidden before the row is taken to end.
-const MAX_HIDDEN: usize = 3;
+const MAX_HIDDEN: i32 = 3;
 /// Standard deviation of the marks about their fit, in spacings, beyond which they are no
 /// graduations. 0.12: printed ones have 0.01 to 0.05, chance gives 0.17 (even within +-0.3).
 const MOST_UNEVEN: f64 = 0.12;
@@ -363,7 +363,7 @@ fn follow(luminance: &Luminance, line: &Line, row: &Row) -> Result<Vec<(i32, f64
                 }
                 None => {
                     hidden += 1;
-                    if hidden as usize > MAX_HIDDEN {
+                    if hidden > MAX_HIDDEN {
                         break;
                     }
                 }

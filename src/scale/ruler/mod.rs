@@ -1,16 +1,16 @@
 //! Finds a ruler or tape in the photo and reads millimetres a pixel from its graduations.
 //!
 //! A ruler is a row of thin, parallel, evenly spaced marks with every fifth and tenth (on an inch
-//! rule every second, fourth, eighth and sixteenth) longer. [`places`] looks in small blocks of the
+//! rule every second, fourth, eighth and sixteenth) longer. `places` looks in small blocks of the
 //! photo, at several sizes, for rows of even spacing and joins blocks that lie on one line;
-//! [`marks`] follows the marks along each such line one by one, fits their places by the map that
+//! `marks` follows the marks along each such line one by one, fits their places by the map that
 //! perspective allows, and measures their lengths. The longer marks tell the unit: without them
 //! nothing is known of it, and a row of anything else that is evenly spaced (rings, saw marks,
 //! planks, cloth) has none. What is not sure is refused; a wrong ruler is worse than none.
 //!
-//! The scale is that at the point of the ruler nearest to the pith. The ruler is taken to lie in the
-//! plane of the face; nearer to the camera or farther, its scale is off by the same share as its
-//! distance. Digits are not read: a tape in hundredths of a foot has the same pattern as one in mm
+//! The scale is that at the point of the ruler nearest to the pith, carried over to the pith by what
+//! the marks tell of the perspective (`perspective`). The ruler is taken to lie in the plane of the
+//! face; nearer to the camera or farther, its scale is off by the same share as its distance. Digits are not read: a tape in hundredths of a foot has the same pattern as one in mm
 //! and is taken for it.
 
 mod marks;
@@ -21,8 +21,9 @@ use crate::reading::{AZIMUTHS, Outline, RulerSeen};
 use crate::settings::RulerMarks;
 use image::RgbImage;
 
-/// Confidence below which a ruler is refused. 0.6: of 60 practice discs without a ruler none came
-/// near it, of those with one in the frame few stayed under it.
+/// Confidence below which a ruler is refused. 0.6: on 54 practice discs without a ruler (seed 7) no
+/// row of anything came as far as having one; of twelve rules on another seed ten passed, with 0.77
+/// to 0.99.
 pub const LEAST_CONFIDENCE: f64 = 0.6;
 
 /// Luminance of a photo, `[y, x]`, 0 to 255.

@@ -1,15 +1,16 @@
 //! What perspective does to a ruler, and from it to the scale elsewhere in its plane.
 //!
 //! The plane's own coordinates are fractions of linear functions of the picture's with one common
-//! denominator, w (a homography; Hartley and Zisserman 2004, chapter 2). With w = 1 + h_t t + h_v v
-//! (t along the ruler, v off it) areas of the plane go with w^-3, so the mean scale goes with
-//! w^-1.5. The spacing of the marks along the ruler tells h_t. The marks themselves are parallel in
-//! the plane: as much as they converge in the picture tells h_v. A mark of number n has the slope
-//! s = (n h_v - g) / (b - n h_t) in the picture, b being the numbers a px at the middle and g a
-//! constant, so that s (b - n h_t) is a straight line over n whose slope is h_v.
+//! denominator, `w` (a homography; Hartley and Zisserman 2004, chapter 2). With
+//! `w = 1 + h_t t + h_v v` (`t` along the ruler, `v` off it) areas of the plane go with `w^-3`, so
+//! the mean scale goes with `w^-1.5`. The spacing of the marks along the ruler tells `h_t`. The marks
+//! themselves are parallel in the plane: as much as they converge in the picture tells `h_v`. A mark
+//! of number `n` has the slope `s = (n h_v - g) / (b - n h_t)` in the picture, `b` being the numbers
+//! a px at the middle and `g` a constant, so that `s (b - n h_t)` is a straight line over `n` whose
+//! slope is `h_v`.
 //!
 //! How far the plane is foreshortened at one place can't be told from a ruler; that part (1.5 % at
-//! 10 degrees) stays.
+//! 10 degrees) stays, and so does a ruler lying nearer or farther than the face.
 
 /// How a mark leans.
 #[derive(Debug, Clone, Copy)]
