@@ -342,7 +342,11 @@ impl SummaryRow {
                     format!("{}-{} at {} %", age.low, age.high, percent(age.level)),
                 ),
                 unless(counted, doubtful(reading).to_string()),
-                shown(mean_diameter_px(reading)),
+                match (mean_diameter_px(reading).zip(mm_per_px), settings.unit) {
+                    // A log is measured by an inch rule, a ring is not.
+                    (Some((px, mm)), LengthUnit::In) => inch_text(px * mm),
+                    _ => shown(mean_diameter_px(reading)),
+                },
                 shown(mean_ring_px(reading)),
                 note_codes(reading),
             ],

@@ -210,7 +210,7 @@ fn a_count_is_told_with_its_band_and_with_at_least_where_it_must() {
     unclear.notes = vec![Note::new(NoteCode::RingsUnclear, "Rings run together.")];
     assert_eq!(age_text(&unclear), "rings can't be told apart: no count");
     // 14.5 in is 368.3 mm by the inch of 25.4 mm.
-    assert_eq!(length_text(368.3, LengthUnit::In), "14.50 in");
+    assert_eq!(length_text(368.3, LengthUnit::In), "14.50 in (14 1/2 in)");
     assert_eq!(length_text(368.3, LengthUnit::Mm), "368.3 mm");
 }
 
