@@ -19,7 +19,8 @@
 
 use crate::error::Error;
 use crate::reading::{OutlineState, PithState, Reading};
-use crate::settings::Settings;
+use crate::settings::{LengthUnit, Settings};
+use crate::tables::length_text;
 use jiff::ToSpan;
 use jiff::civil::Date;
 use serde::{Deserialize, Serialize};
@@ -637,8 +638,8 @@ pub fn prick_marks(first_year: i32, last_year: i32) -> Vec<(i32, u8)> {
         .collect()
 }
 
-/// What a reader is to know of the years, in sentences.
-pub fn sentences(reading: &Reading) -> Vec<String> {
+/// What a reader is to know of the years, in sentences; lengths in the unit that is shown.
+pub fn sentences(reading: &Reading, unit: LengthUnit) -> Vec<String> {
     let Some(calendar) = &reading.calendar else {
         return Vec::new();
     };
@@ -704,10 +705,10 @@ pub fn sentences(reading: &Reading) -> Vec<String> {
             }
         };
         told.push(format!(
-            "{at_least}{} rings at the cut; with {} years for its height of {:.0} mm, by your figures, {at_least}{} years at the ground ({} with the band).",
+            "{at_least}{} rings at the cut; with {} years for its height of {}, by your figures, {at_least}{} years at the ground ({} with the band).",
             age.rings,
             span(ground.years_low, ground.years_high),
-            ground.cut_height_mm,
+            length_text(ground.cut_height_mm, unit),
             span(ground.best_low, ground.best_high),
             span(ground.low, ground.high)
         ));

@@ -8,7 +8,7 @@ use endgrain::calendar::{
 };
 use endgrain::error::Error;
 use endgrain::reading::{OutlineState, PithState, Reading};
-use endgrain::settings::Settings;
+use endgrain::settings::{LengthUnit, Settings};
 use proptest::prelude::*;
 
 /// A reading of a disc with so many rings under bark, its band one below and two above.
@@ -46,7 +46,7 @@ fn dated(rings: u32, felling: Felling, last_ring: Option<i32>) -> Result<Reading
 }
 
 fn told(reading: &Reading) -> String {
-    sentences(reading).join(" ")
+    sentences(reading, LengthUnit::Mm).join(" ")
 }
 
 /// T-1.1: 88 rings, the 88th partial, felled 2023-07-10: the partial ring is 2023's, the last

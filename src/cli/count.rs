@@ -493,7 +493,7 @@ impl Report for Tally<'_> {
         } else if !self.args.quiet {
             self.rows
                 .push(SummaryRow::read(&path, reading, self.settings));
-            let told = calendar::sentences(reading);
+            let told = calendar::sentences(reading, self.settings.unit);
             if !told.is_empty() {
                 self.told
                     .push(format!("{}: {}", printable(&path), told.join(" ")));

@@ -418,20 +418,19 @@ impl Sheet<'_> {
         let size = self.sizes.mark_px;
         let wide = letters.width_px(&text, size) + 2.0 * PLATE_PAD * size;
         let high = letters.line_px(size);
-        let (mx, my) = (0.5 * (x0 + x1), 0.5 * (y0 + y1));
-        // On the side of the pith, where the ruler's own digits are not.
-        let (px, py) = self.pith();
-        let side = if (px - mx) * -dy + (py - my) * dx > 0.0 {
-            1.0
-        } else {
-            -1.0
+        // Beyond the end that has room in the photo, so that neither wood nor digits are covered.
+        let away =
+            0.6 * f64::from(size) + 0.5 * (f64::from(wide) * dx.abs() + f64::from(high) * dy.abs());
+        let corners = |(x, y): (f64, f64), way: f64| {
+            let (cx, cy) = (x + way * away * dx, y + way * away * dy);
+            let (half, tall) = (0.5 * f64::from(wide), 0.5 * f64::from(high));
+            [cx - half, cy - tall, cx + half, cy + tall]
         };
-        let off = half + 0.5 * f64::from(high) + 0.5 * f64::from(wide) * dy.abs();
-        let (cx, cy) = (mx - side * off * dy, my + side * off * dx);
-        let left = single(cx.clamp(0.0, self.width)) - 0.5 * wide;
-        let top = single(cy.clamp(0.0, self.height)) - 0.5 * high;
-        let left = left.clamp(0.0, (single(self.width) - wide).max(0.0));
-        let top = top.clamp(0.0, (single(self.height) - high).max(0.0));
+        let places = [corners((x1, y1), 1.0), corners((x0, y0), -1.0)];
+        let inside = |p: &&[f64; 4]| self.in_photo((p[0], p[1])) && self.in_photo((p[2], p[3]));
+        let place = places.iter().find(inside).unwrap_or(&places[0]);
+        let left = single(place[0]).clamp(0.0, (single(self.width) - wide).max(0.0));
+        let top = single(place[1]).clamp(0.0, (single(self.height) - high).max(0.0));
         canvas.plate([left, top, left + wide, top + high], DARK, 0.78);
         letters.draw(canvas, (left + PLATE_PAD * size, top), size, &text, WHITE);
     }
