@@ -176,7 +176,8 @@ pub struct WidthsWriter<W: Write> {
 
 impl<W: Write> WidthsWriter<W> {
     /// Starts the table with its header: photo, ring, year, mean width in px and in mm, confidence,
-    /// years before the outermost ring (empty where that is not in the photo),
+    /// years before the outermost ring (empty where that is not in the photo), mean width as a
+    /// share of the mean radius of the wood (needs no scale; empty where too much of the edge is unknown),
     /// one px column for each of the radii asked for (`width_az022.5_px`), and one mm column for
     /// each if a scale was given for the run.
     ///
@@ -194,6 +195,7 @@ impl<W: Write> WidthsWriter<W> {
             "mean_width_mm",
             "confidence",
             "years_before_outermost",
+            "mean_width_share",
         ]
         .map(str::to_owned)
         .to_vec();
@@ -216,6 +218,8 @@ impl<W: Write> WidthsWriter<W> {
     /// What `out` says on writing.
     pub fn read(&mut self, photo: &str, reading: &Reading) -> io::Result<()> {
         let mut row: Vec<String> = Vec::new();
+        let radius_px =
+            equivalent_radius_px(&reading.outline.radius_px).filter(|radius| *radius > 0.0);
         for (k, ring) in reading.rings.iter().enumerate() {
             row.clear();
             row.extend([
@@ -226,6 +230,7 @@ impl<W: Write> WidthsWriter<W> {
                 fixed(ring.mean_width_mm, 4),
                 format!("{:.3}", ring.confidence),
                 whole(years_before_outermost(reading, k)),
+                fixed(radius_px.map(|radius| ring.mean_width_px / radius), 5),
             ]);
             let widths: Vec<Option<f64>> = self
                 .azimuths_deg

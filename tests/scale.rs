@@ -259,6 +259,94 @@ fn a_reading_with_contradictory_scales_is_still_read() {
     );
 }
 
+/// A scan's file says its resolution, by the command from the file to the table; a second file has
+/// the placeholder of a camera and stays in pixels, with a note.
+#[test]
+fn a_scans_resolution_is_taken_from_its_file_when_asked_for() {
+    let disc = sample::Disc {
+        side_px: 500,
+        rings: 12,
+        ring_px: 17.0,
+        brightness: 0.9,
+    };
+    let folder = tempfile::tempdir().unwrap();
+    for (name, dpi) in [("scan.jpg", 300), ("phone.jpg", 72)] {
+        let mut bytes = Vec::new();
+        let mut encoder = jpeg_encoder::Encoder::new(&mut bytes, 95);
+        encoder.set_density(jpeg_encoder::PixelDensity::dpi(dpi));
+        encoder
+            .encode(
+                disc.photo().pixels.as_raw(),
+                500,
+                500,
+                jpeg_encoder::ColorType::Rgb,
+            )
+            .unwrap();
+        std::fs::write(folder.path().join(name), bytes).unwrap();
+    }
+    let out = folder.path().join("readings");
+    let status = std::process::Command::new(env!("CARGO_BIN_EXE_endgrain"))
+        .args(["count", "--quiet", "--dpi", "file", "--out"])
+        .arg(&out)
+        .args([
+            folder.path().join("scan.jpg"),
+            folder.path().join("phone.jpg"),
+        ])
+        .status()
+        .unwrap();
+    assert!(status.success());
+    let load = |name: &str| endgrain::reading::load(&out.join(name)).unwrap();
+    let scale = load("scan.rings.json").scale.unwrap();
+    assert_eq!(scale.source, "dpi");
+    assert!((scale.mm_per_px - MM_PER_INCH / 300.0).abs() < 1e-12);
+    let phone = load("phone.rings.json");
+    assert_eq!(phone.scale, None);
+    assert!(
+        phone
+            .notes
+            .iter()
+            .any(|note| note.code == NoteCode::ScaleNotFound)
+    );
+}
+
+/// What was taken of a ruler is drawn on it, and nothing else of the photo changes by it.
+#[test]
+fn the_graduations_taken_are_drawn_on_the_overlay() {
+    let disc = sample::Disc {
+        side_px: 700,
+        rings: 10,
+        ring_px: 20.0,
+        brightness: 0.9,
+    };
+    let photo = disc.photo();
+    let mut reading = disc.reading();
+    let without = endgrain::draw::overlay(&photo, &reading, &Settings::default());
+    let seen = RulerSeen {
+        from_px: [100.0, 650.0],
+        to_px: [500.0, 650.0],
+        graduations: 41,
+        graduations_px: (0..41).map(|i| 10.0 * f64::from(i)).collect(),
+        graduation_mm: 1.0,
+        mm_per_px: 0.1,
+        relative_sd: 0.001,
+        confidence: 0.9,
+    };
+    reading.scale = Some(Scale {
+        ruler: Some(seen),
+        ..Scale::even(0.1, "ruler")
+    });
+    let with = endgrain::draw::overlay(&photo, &reading, &Settings::default());
+    let differs = |x: u32, y: u32| without.get_pixel(x, y) != with.get_pixel(x, y);
+    for i in 0..41 {
+        assert!(differs(100 + 10 * i, 654), "graduation {i}");
+    }
+    assert!(
+        (105..495).step_by(10).all(|x| !differs(x, 656)),
+        "between them"
+    );
+    assert!((0..700).all(|x| (0..600).all(|y| !differs(x, y))));
+}
+
 /// The truth's outline of a practice photo.
 fn outline_of(truth: &demo::Truth) -> Outline {
     Outline {
