@@ -231,10 +231,10 @@ fn the_summary_is_aligned_and_cannot_drive_a_terminal() {
         ),
     ]);
     let want = "\
-photo                 rings           band  doubtful  mean diameter  mean ring  notes
-yard/log-17.jpg          15  14-17 at 90 %         2       1.182 in   0.039 in  doubtful-rings
-yard/fence.jpg         none              -         -              -          -  no-end-grain
-yard/\u{fffd}[31mred.jpg  not read              -         -              -          -  the file is empty; copy the photo again
+photo                 rings           band  doubtful        mean diameter  mean ring  notes
+yard/log-17.jpg          15  14-17 at 90 %         2  1.18 in (1 3/16 in)   0.039 in  doubtful-rings
+yard/fence.jpg         none              -         -                    -          -  no-end-grain
+yard/\u{fffd}[31mred.jpg  not read              -         -                    -          -  the file is empty; copy the photo again
 ";
     assert_eq!(table, want, "\n{table}");
 }
