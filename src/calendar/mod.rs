@@ -1,6 +1,6 @@
 //! Years: from the day of felling to the year of each ring, and what can't be dated.
 //!
-//! Takes a [`Reading`] and what the user knows of the felling, makes the [`CalendarRecord`].
+//! Takes a [`Reading`](crate::reading::Reading) and what the user knows of the felling, makes the [`CalendarRecord`](crate::calendar::CalendarRecord).
 //!
 //! The outermost ring under the bark is the last one that began to grow before the felling, so its
 //! year is that of the last start of the growing season on or before that day; felled while the

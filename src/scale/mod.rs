@@ -5,7 +5,7 @@
 //! taken; where two contradict each other neither is: which one is wrong can't be told from here, and
 //! a wrong scale is worse than none. Then the lengths stay in pixels and a note has both numbers.
 //!
-//! A reading stays in pixels of the photo. A face seen aslant has no single scale: [`tilt`] gives the
+//! A reading stays in pixels of the photo. A face seen aslant has no single scale: [`tilt`](crate::scale::tilt) gives the
 //! direction in which it is foreshortened and by how much, the scale published is the geometric
 //! mean over the directions (areas come out right with it), and lengths along an azimuth are
 //! corrected by [`Scale::mm_per_px_at`](crate::reading::Scale::mm_per_px_at).
