@@ -4,7 +4,9 @@
 //! its lengths across it. With the geometric mean over both as the scale, a length along azimuth a
 //! is longer than it seems by
 //!
-//!     sqrt(cos^2(a - d) / q + sin^2(a - d) q)
+//! ```text
+//! sqrt(cos^2(a - d) / q + sin^2(a - d) q)
+//! ```
 //!
 //! where d is the direction of the foreshortening and q = cos t; areas need no correction.
 //!
