@@ -30,6 +30,9 @@ pub mod settings;
 /// Takes a path or bytes, makes an upright [`photo::Photo`].
 pub mod photo;
 
+/// Lengths as people say them: mm, decimal inches, sixteenths.
+pub mod units;
+
 /// Planes of samples and the filters that every stage needs.
 pub mod plane;
 
@@ -75,11 +78,17 @@ pub mod notes;
 /// Takes a boundary's radii, makes the equivalent radius and the mean ring width.
 pub mod ring_area;
 
+/// Takes what the user states of sizes, and the photo, makes millimetres a pixel.
+pub mod scale;
+
 /// What is published of all of the above.
 pub mod reading;
 
 /// Takes what the stages made, makes the published record.
 pub mod record;
+
+/// Takes a reading and what is known of the felling, makes its years.
+pub mod calendar;
 
 /// Takes a photo and its reading, makes the pictures to check the count by.
 pub mod draw;
@@ -220,7 +229,7 @@ pub fn read(photo: &Photo, settings: &Settings) -> Result<Reading, Error> {
     let bounds = bounds::trace(&evidence, &mark, settings.wood);
     let rings = rings::settle(&pith, &bounds, &evidence, &straight, &polar);
     let age = age::count(&rings, settings);
-    Ok(record::write(
-        photo, settings, &pith, &wood_edge, &bounds, &rings, &age,
-    ))
+    let mut reading = record::write(photo, settings, &pith, &wood_edge, &bounds, &rings, &age);
+    calendar::date(&mut reading, settings)?;
+    Ok(reading)
 }

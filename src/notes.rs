@@ -55,4 +55,8 @@ pub enum NoteCode {
     SeveralEnds,
     /// The disc is seen at an angle: lengths along the short axis are foreshortened.
     Tilted,
+    /// Statements of the scale contradict each other: none is used.
+    ScaleContradicts,
+    /// The scale asked for (a ruler, a file's resolution, a size of the wood) could not be had.
+    ScaleNotFound,
 }

@@ -6,6 +6,7 @@
 //! pith; the pith is no ring; the last ring's boundary is the wood's edge if that is in the photo.
 //! Unknown is `null`, never a stand-in number.
 
+use crate::calendar::CalendarRecord;
 use crate::error::Error;
 use crate::notes::Note;
 use crate::settings::{Region, ScaleGiven, WoodKind};
@@ -44,6 +45,9 @@ pub struct Reading {
     pub age: AgeRecord,
     /// Troubles and remarks.
     pub notes: Vec<Note>,
+    /// What is known of the years, where the user said something of the felling.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub calendar: Option<CalendarRecord>,
 }
 
 /// Name and version of the program.
@@ -87,12 +91,78 @@ pub struct Options {
 }
 
 /// Millimetres a pixel, and where that is from.
+///
+/// Areas and mean widths come out right with `mm_per_px` alone; lengths along one azimuth need
+/// [`Scale::mm_per_px_at`].
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Scale {
-    /// Millimetres a pixel.
+    /// Millimetres a pixel; of a face seen aslant the geometric mean over the directions.
     pub mm_per_px: f64,
-    /// `given`, or `diameter`: the face's mean diameter inside bark over the outline's.
+    /// `given`; `diameter` (inside bark, over the outline's); `diameters` (two, with the tilt);
+    /// `girth`; `dpi`; `points`; or `ruler`.
     pub source: String,
+    /// How the face is seen aslant, where that is known and corrected for.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub tilt: Option<Tilt>,
+    /// The ruler that the scale was read from.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub ruler: Option<RulerSeen>,
+}
+
+impl Scale {
+    /// A scale that is alike in all directions.
+    pub fn even(mm_per_px: f64, source: impl Into<String>) -> Self {
+        Scale {
+            mm_per_px,
+            source: source.into(),
+            tilt: None,
+            ruler: None,
+        }
+    }
+
+    /// Millimetres a pixel along an azimuth.
+    pub fn mm_per_px_at(&self, azimuth_deg: f64) -> f64 {
+        self.mm_per_px * self.tilt.map_or(1.0, |tilt| tilt.stretch(azimuth_deg))
+    }
+}
+
+/// How a flat face is seen aslant.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Tilt {
+    /// Lengths along the azimuth over those across it, as seen: the cosine of the tilt, at most 1.
+    pub foreshortening: f64,
+    /// Direction in which lengths are foreshortened, degrees, 0 up to, not including, 180.
+    pub azimuth_deg: f64,
+}
+
+impl Tilt {
+    /// By how much a length along an azimuth is longer than it seems, at the geometric mean scale;
+    /// below 1 across the foreshortening.
+    pub fn stretch(&self, azimuth_deg: f64) -> f64 {
+        let (sin, cos) = (azimuth_deg - self.azimuth_deg).to_radians().sin_cos();
+        (cos * cos / self.foreshortening + sin * sin * self.foreshortening).sqrt()
+    }
+}
+
+/// A ruler in the photo and what was read from it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct RulerSeen {
+    /// The first graduation taken, px.
+    pub from_px: [f64; 2],
+    /// The last graduation taken, px.
+    pub to_px: [f64; 2],
+    /// Graduations from the first to the last one taken, hidden ones included.
+    pub graduations: u32,
+    /// Distances of the graduations seen from the first one, px.
+    pub graduations_px: Vec<f64>,
+    /// Distance of two graduations on the ruler, mm.
+    pub graduation_mm: f64,
+    /// Millimetres a pixel by it at the pith.
+    pub mm_per_px: f64,
+    /// Relative standard deviation of that by the scatter of the graduations alone.
+    pub relative_sd: f64,
+    /// How sure it is that these are graduations, and of that unit: 0 to 1.
+    pub confidence: f64,
 }
 
 /// The pith.

@@ -12,7 +12,8 @@ use crate::reading::{
 };
 use crate::ring_area;
 use crate::rings::Rings;
-use crate::settings::{ScaleGiven, Settings};
+use crate::scale;
+use crate::settings::Settings;
 
 /// Decimals of a pixel that are published.
 const DECIMALS: f64 = 100.0;
@@ -31,18 +32,20 @@ pub fn write(
     age: &Age,
 ) -> Reading {
     let outline = outline(wood_edge, age);
-    let scale = scale(settings, &outline);
+    let settled = scale::settle(&photo.pixels, settings, &outline, (pith.x_px, pith.y_px));
+    let scale = settled.scale;
     let state = pith_state(pith, age);
     let edge_whole = matches!(outline.state, OutlineState::Bark | OutlineState::Wood);
     let complete = age.is_counted && edge_whole && state == PithState::Seen && age.missing.0 == 0;
     let published = if age.is_counted {
-        publish(rings, age, settings, scale.as_ref(), edge_whole)
+        publish(rings, age, scale.as_ref())
     } else {
         Vec::new()
     };
     // A pith inferred from rings about a hole is known to a fraction of the hole.
     let sd_px = pith.sd_px.max(0.2 * rings.lost_centre_px);
-    let notes = notes(sd_px, state, &outline, bounds, rings, age, &published);
+    let mut notes = notes(sd_px, state, &outline, bounds, rings, age, &published);
+    notes.extend(settled.notes);
     Reading {
         schema: SCHEMA.into(),
         program: Program {
@@ -89,6 +92,7 @@ pub fn write(
             complete,
         },
         notes,
+        calendar: None,
     }
 }
 
@@ -108,22 +112,6 @@ fn outline(wood_edge: &WoodEdge, age: &Age) -> Outline {
     Outline { state, radius_px }
 }
 
-fn scale(settings: &Settings, outline: &Outline) -> Option<Scale> {
-    match settings.scale? {
-        ScaleGiven::MmPerPx(mm_per_px) => Some(Scale {
-            mm_per_px,
-            source: "given".into(),
-        }),
-        ScaleGiven::DiameterMm(mm) => {
-            let radius = ring_area::equivalent_radius_px(&outline.radius_px)?;
-            (radius > 0.0).then(|| Scale {
-                mm_per_px: mm / (2.0 * radius),
-                source: "diameter".into(),
-            })
-        }
-    }
-}
-
 fn pith_state(pith: &Pith, age: &Age) -> PithState {
     if pith.state == PithState::Outside {
         PithState::Outside
@@ -134,34 +122,20 @@ fn pith_state(pith: &Pith, age: &Age) -> PithState {
     }
 }
 
-fn publish(
-    rings: &Rings,
-    age: &Age,
-    settings: &Settings,
-    scale: Option<&Scale>,
-    edge_whole: bool,
-) -> Vec<Ring> {
-    let seen = rings.rings.len();
-    let mut out: Vec<Ring> = Vec::with_capacity(seen);
+fn publish(rings: &Rings, age: &Age, scale: Option<&Scale>) -> Vec<Ring> {
+    let mut out: Vec<Ring> = Vec::with_capacity(rings.rings.len());
     for (i, ring) in rings.rings.iter().enumerate() {
         let radius_px: Vec<Option<f64>> = ring.radius_px.iter().map(|r| r.map(rounded)).collect();
         let inner = out.last().map(|r| r.radius_px.as_slice());
         let width = ring_area::mean_width_px(inner, &radius_px)
             .unwrap_or(0.0)
             .max(0.0);
-        #[allow(
-            clippy::cast_possible_truncation,
-            clippy::cast_possible_wrap,
-            reason = "counts of rings"
-        )]
-        let (number, back) = (i as u32 + 1 + age.missing.0, (seen - 1 - i) as i32);
+        #[allow(clippy::cast_possible_truncation, reason = "a count of rings")]
+        let number = i as u32 + 1 + age.missing.0;
         out.push(Ring {
             number,
-            // A year can be given only where the outermost ring is in the photo.
-            year: settings
-                .last_ring
-                .filter(|_| edge_whole)
-                .map(|last| last - back),
+            // Years come with the calendar.
+            year: None,
             confidence: rounded(ring.confidence),
             mean_width_px: rounded(width),
             mean_width_mm: scale.map(|s| (width * s.mm_per_px * 1000.0).round() / 1000.0),

@@ -1,7 +1,9 @@
 //! What a reading is asked to do: one struct, all defaults in one place, refused with a sentence
 //! where it makes no sense.
 
+use crate::calendar::Felling;
 use crate::error::Error;
+use crate::scale::tilt::{LEAST_CROSSING_DEG, crossing_deg};
 use serde::{Deserialize, Serialize};
 
 /// Settings of one run, kept with its outputs.
@@ -17,10 +19,14 @@ pub struct Settings {
     pub pith_px: Option<(f64, f64)>,
     /// Part of the photo to look at. Default: all of it.
     pub region_px: Option<Region>,
-    /// The scale, if known. Default: unknown.
-    pub scale: Option<ScaleGiven>,
+    /// What is stated of the scale; all of it must agree. Default: nothing.
+    pub scale: Vec<ScaleGiven>,
+    /// The face is known to be round: its outline tells the tilt. Default: no.
+    pub face_is_round: bool,
     /// Calendar year of the outermost ring. Default: unknown.
     pub last_ring: Option<i32>,
+    /// What is known of the felling. Default: nothing.
+    pub felling: Felling,
     /// The wood's kind, if known. Default: told from the photo.
     pub wood: Option<WoodKind>,
     /// A cross mark and number every so many rings: 5, 10, 15 or 20. Default 10.
@@ -39,8 +45,10 @@ impl Default for Settings {
             azimuths_deg: Vec::new(),
             pith_px: None,
             region_px: None,
-            scale: None,
+            scale: Vec::new(),
+            face_is_round: false,
             last_ring: None,
+            felling: Felling::default(),
             wood: None,
             mark_every: 10,
             unit: LengthUnit::Mm,
@@ -88,17 +96,11 @@ impl Settings {
                 "the region is too small to hold a disc; give --region at least 64 pixels a side",
             ));
         }
-        match self.scale {
-            Some(ScaleGiven::MmPerPx(v)) if !(v.is_finite() && v > 0.0) => {
-                return Err(Error::setting("--mm-per-px needs a number above 0"));
-            }
-            Some(ScaleGiven::DiameterMm(v)) if !(v.is_finite() && v > 0.0) => {
-                return Err(Error::setting(
-                    "--diameter needs a length above 0, such as 368mm or 14.5in",
-                ));
-            }
-            _ => {}
+        for given in &self.scale {
+            given.check()?;
         }
+        self.check_diameters()?;
+        self.felling.check(self.last_ring)?;
         if !matches!(self.mark_every, 5 | 10 | 15 | 20) {
             return Err(Error::setting(format!(
                 "a mark every {} rings is not offered; give --mark-every 5, 10, 15 or 20",
@@ -132,6 +134,36 @@ impl Settings {
                     "the pith given lies far outside the photo; the photo is {width_px} x {height_px} pixels"
                 )));
             }
+        }
+        Ok(())
+    }
+
+    /// Refuses diameters of which not all can serve.
+    fn check_diameters(&self) -> Result<(), Error> {
+        let across: Vec<f64> = self
+            .scale
+            .iter()
+            .filter_map(|given| match given {
+                ScaleGiven::DiameterAcross { azimuth_deg, .. } => Some(*azimuth_deg),
+                _ => None,
+            })
+            .collect();
+        let means = self
+            .scale
+            .iter()
+            .filter(|given| matches!(given, ScaleGiven::DiameterMm(_)))
+            .count();
+        if means > 1 || across.len() > 2 || (means > 0 && !across.is_empty()) {
+            return Err(Error::setting(
+                "these diameters can't all be taken; give --diameter once for the mean, or once or twice with an azimuth, such as --diameter 368mm@0 --diameter 352mm@90",
+            ));
+        }
+        if let [a, b] = across[..]
+            && crossing_deg(a, b) < LEAST_CROSSING_DEG
+        {
+            return Err(Error::setting(format!(
+                "diameters at {a} and {b} degrees lie too near to one line; measure them about at right angles"
+            )));
         }
         Ok(())
     }
@@ -170,6 +202,101 @@ pub enum ScaleGiven {
     MmPerPx(f64),
     /// The face's mean diameter inside bark, mm.
     DiameterMm(f64),
+    /// A diameter through the pith, inside bark.
+    DiameterAcross {
+        /// Length, mm.
+        mm: f64,
+        /// Direction in the photo, degrees clockwise from +x.
+        azimuth_deg: f64,
+    },
+    /// The girth over bark.
+    Girth {
+        /// Girth, mm.
+        girth_mm: f64,
+        /// Thickness of the bark, mm; 0 where it is gone.
+        bark_mm: f64,
+    },
+    /// Pixels an inch in the plane of the face: a scan's.
+    Dpi(f64),
+    /// The resolution that the photo's file states, once it was looked up; none where it states
+    /// none.
+    DpiOfFile(Option<f64>),
+    /// Two points of the photo and their distance.
+    Points {
+        /// The one, px.
+        from_px: (f64, f64),
+        /// The other, px.
+        to_px: (f64, f64),
+        /// Their distance in the plane of the face, mm.
+        mm: f64,
+    },
+    /// A ruler in the photo.
+    Ruler(RulerMarks),
+}
+
+impl ScaleGiven {
+    /// Refuses what can be no scale.
+    fn check(&self) -> Result<(), Error> {
+        let is_length = |v: f64| v.is_finite() && v > 0.0;
+        let refused = |words: &str| Err(Error::setting(words));
+        match *self {
+            ScaleGiven::MmPerPx(v) if !is_length(v) => {
+                refused("--mm-per-px needs a number above 0")
+            }
+            ScaleGiven::DiameterMm(mm) | ScaleGiven::DiameterAcross { mm, .. }
+                if !is_length(mm) =>
+            {
+                refused("--diameter needs a length above 0, such as 368mm or 14.5in")
+            }
+            ScaleGiven::DiameterAcross { azimuth_deg, .. }
+                if !(0.0..360.0).contains(&azimuth_deg) =>
+            {
+                Err(Error::setting(format!(
+                    "{azimuth_deg} is no azimuth; give --diameter as LENGTH@DEG with degrees from 0 up to, not including, 360"
+                )))
+            }
+            ScaleGiven::Girth { girth_mm, bark_mm }
+                if !(is_length(girth_mm) && bark_mm.is_finite() && bark_mm >= 0.0) =>
+            {
+                refused("--girth needs a length above 0, and --bark one of 0 or more")
+            }
+            ScaleGiven::Girth { girth_mm, bark_mm }
+                if girth_mm <= std::f64::consts::TAU * bark_mm * 1.05 =>
+            {
+                Err(Error::setting(format!(
+                    "a girth of {girth_mm:.0} mm leaves no wood under bark {bark_mm:.0} mm thick; check --girth and --bark"
+                )))
+            }
+            ScaleGiven::Dpi(v) if !(v.is_finite() && v > 0.0) => {
+                refused("--dpi needs a number above 0, or the word file")
+            }
+            ScaleGiven::Points { from_px, to_px, mm } => {
+                let apart_px = (to_px.0 - from_px.0).hypot(to_px.1 - from_px.1);
+                if !is_length(mm) {
+                    refused("--points needs a distance above 0, such as 100,200,900,210=50mm")
+                } else if apart_px.is_nan() || apart_px < 20.0 {
+                    refused(
+                        "the two points of --points are too near to each other; take two at least 20 pixels apart, better hundreds",
+                    )
+                } else {
+                    Ok(())
+                }
+            }
+            _ => Ok(()),
+        }
+    }
+}
+
+/// Graduations of a ruler.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum RulerMarks {
+    /// Told by the pattern of the longer marks.
+    Auto,
+    /// Millimetres, every fifth and tenth mark longer.
+    Mm,
+    /// Sixteenths of an inch, every second, fourth, eighth and sixteenth longer.
+    Sixteenths,
 }
 
 /// Kinds of wood by how a ring looks on end grain (Wood Handbook, FPL-GTR-190, 2010, chapter 3).

@@ -10,18 +10,17 @@
 //! (ring 1: from the pith), empty where either is unknown; the mean width is from ring areas (see
 //! [`crate::ring_area`]), which no mean of a few radii replaces.
 
+use crate::calendar::years_before_outermost;
 use crate::notes::NoteCode;
 use crate::reading::{OutlineState, PithState, Reading};
 use crate::ring_area::equivalent_radius_px;
 use crate::settings::{LengthUnit, Settings};
+use crate::units::{MM_PER_INCH, inch_text};
 use std::fmt::Write as _;
 use std::io::{self, Write};
 
-/// Millimetres in an inch, exactly (international inch, 1959).
-const MM_PER_INCH: f64 = 25.4;
-
 /// The columns of `ages.csv`.
-pub const AGES_COLUMNS: [&str; 29] = [
+pub const AGES_COLUMNS: [&str; 36] = [
     "photo",
     "status",
     "reason",
@@ -51,6 +50,13 @@ pub const AGES_COLUMNS: [&str; 29] = [
     "width_px",
     "height_px",
     "notes",
+    "felled",
+    "outermost_ring",
+    "first_year_earliest",
+    "first_year_latest",
+    "ground_age_low",
+    "ground_age_high",
+    "tilt_foreshortening",
 ];
 
 /// Writes `ages.csv`: one row a photo.
@@ -86,7 +92,11 @@ impl<W: Write> AgesWriter<W> {
                 String::new()
             }
         };
-        let row: [String; 29] = [
+        let calendar = reading.calendar.as_ref();
+        let first = calendar.and_then(|calendar| calendar.first_year);
+        let ground = calendar.and_then(|calendar| calendar.ground);
+        let tilt = reading.scale.as_ref().and_then(|scale| scale.tilt);
+        let row: [String; 36] = [
             photo.to_owned(),
             "read".to_owned(),
             String::new(),
@@ -119,6 +129,18 @@ impl<W: Write> AgesWriter<W> {
             reading.photo.width_px.to_string(),
             reading.photo.height_px.to_string(),
             note_codes(reading),
+            calendar
+                .and_then(|calendar| calendar.felled.clone())
+                .unwrap_or_default(),
+            calendar
+                .and_then(|calendar| calendar.outermost)
+                .map_or("", |outer| outer.state.name())
+                .to_owned(),
+            whole(first.and_then(|first| first.earliest)),
+            whole(first.map(|first| first.latest)),
+            whole(ground.map(|ground| ground.low)),
+            whole(ground.map(|ground| ground.high)),
+            fixed(tilt.map(|tilt| tilt.foreshortening), 4),
         ];
         self.csv.write_record(&row)?;
         Ok(())
@@ -129,7 +151,7 @@ impl<W: Write> AgesWriter<W> {
     /// # Errors
     /// What `out` says on writing.
     pub fn refused(&mut self, photo: &str, reason: &str) -> io::Result<()> {
-        let mut row = [""; 29];
+        let mut row = [""; 36];
         (row[0], row[1], row[2]) = (photo, "refused", reason);
         self.csv.write_record(row)?;
         Ok(())
@@ -154,6 +176,8 @@ pub struct WidthsWriter<W: Write> {
 
 impl<W: Write> WidthsWriter<W> {
     /// Starts the table with its header: photo, ring, year, mean width in px and in mm, confidence,
+    /// years before the outermost ring (empty where that is not in the photo), mean width as a
+    /// share of the mean radius of the wood (needs no scale; empty where too much of the edge is unknown),
     /// one px column for each of the radii asked for (`width_az022.5_px`), and one mm column for
     /// each if a scale was given for the run.
     ///
@@ -161,7 +185,7 @@ impl<W: Write> WidthsWriter<W> {
     /// What `out` says on writing.
     pub fn new(out: W, settings: &Settings) -> io::Result<Self> {
         let azimuths_deg = settings.radius_azimuths_deg();
-        let in_mm = settings.scale.is_some();
+        let in_mm = !settings.scale.is_empty();
         let mut csv = csv::Writer::from_writer(out);
         let mut header: Vec<String> = [
             "photo",
@@ -170,6 +194,8 @@ impl<W: Write> WidthsWriter<W> {
             "mean_width_px",
             "mean_width_mm",
             "confidence",
+            "years_before_outermost",
+            "mean_width_share",
         ]
         .map(str::to_owned)
         .to_vec();
@@ -191,8 +217,9 @@ impl<W: Write> WidthsWriter<W> {
     /// # Errors
     /// What `out` says on writing.
     pub fn read(&mut self, photo: &str, reading: &Reading) -> io::Result<()> {
-        let mm_per_px = reading.scale.as_ref().map(|scale| scale.mm_per_px);
         let mut row: Vec<String> = Vec::new();
+        let radius_px =
+            equivalent_radius_px(&reading.outline.radius_px).filter(|radius| *radius > 0.0);
         for (k, ring) in reading.rings.iter().enumerate() {
             row.clear();
             row.extend([
@@ -202,6 +229,8 @@ impl<W: Write> WidthsWriter<W> {
                 fixed(Some(ring.mean_width_px), 3),
                 fixed(ring.mean_width_mm, 4),
                 format!("{:.3}", ring.confidence),
+                whole(years_before_outermost(reading, k)),
+                fixed(radius_px.map(|radius| ring.mean_width_px / radius), 5),
             ]);
             let widths: Vec<Option<f64>> = self
                 .azimuths_deg
@@ -210,8 +239,17 @@ impl<W: Write> WidthsWriter<W> {
                 .collect();
             row.extend(widths.iter().map(|width| fixed(*width, 2)));
             if self.in_mm {
-                let mm = |width: &Option<f64>| fixed(width.zip(mm_per_px).map(|(w, m)| w * m), 4);
-                row.extend(widths.iter().map(mm));
+                // Along each azimuth by its own scale: a face may be seen aslant.
+                let mm = |(width, azimuth): (&Option<f64>, &f64)| {
+                    let scale = reading.scale.as_ref();
+                    fixed(
+                        width
+                            .zip(scale)
+                            .map(|(w, scale)| w * scale.mm_per_px_at(*azimuth)),
+                        4,
+                    )
+                };
+                row.extend(widths.iter().zip(&self.azimuths_deg).map(mm));
             }
             self.csv.write_record(&row)?;
         }
@@ -269,11 +307,11 @@ pub fn age_text(reading: &Reading) -> String {
     )
 }
 
-/// A length as it is shown to people: `325.7 mm`, `12.82 in`.
+/// A length as it is shown to people: `325.7 mm`, `12.82 in (12 13/16 in)`.
 pub fn length_text(mm: f64, unit: LengthUnit) -> String {
     match unit {
         LengthUnit::Mm => format!("{mm:.1} mm"),
-        LengthUnit::In => format!("{:.2} in", mm / MM_PER_INCH),
+        LengthUnit::In => inch_text(mm),
     }
 }
 
@@ -309,7 +347,11 @@ impl SummaryRow {
                     format!("{}-{} at {} %", age.low, age.high, percent(age.level)),
                 ),
                 unless(counted, doubtful(reading).to_string()),
-                shown(mean_diameter_px(reading)),
+                match (mean_diameter_px(reading).zip(mm_per_px), settings.unit) {
+                    // A log is measured by an inch rule, a ring is not.
+                    (Some((px, mm)), LengthUnit::In) => inch_text(px * mm),
+                    _ => shown(mean_diameter_px(reading)),
+                },
                 shown(mean_ring_px(reading)),
                 note_codes(reading),
             ],
@@ -416,6 +458,8 @@ pub(crate) fn note_code(code: NoteCode) -> &'static str {
         NoteCode::RingEndUnclear => "ring-end-unclear",
         NoteCode::SeveralEnds => "several-ends",
         NoteCode::Tilted => "tilted",
+        NoteCode::ScaleContradicts => "scale-contradicts",
+        NoteCode::ScaleNotFound => "scale-not-found",
     }
 }
 
@@ -442,7 +486,7 @@ fn percent(share: f64) -> String {
     format!("{tenths}")
 }
 
-fn whole(value: Option<i32>) -> String {
+fn whole(value: Option<impl ToString>) -> String {
     value.map_or(String::new(), |v| v.to_string())
 }
 

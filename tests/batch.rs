@@ -75,6 +75,7 @@ fn stand_in(photo: &Photo, settings: &Settings) -> Result<Outputs, Error> {
             complete: true,
         },
         notes: vec![Note::new(NoteCode::DoubtfulRings, "two rings are faint")],
+        calendar: None,
     };
     Ok(Outputs {
         reading,

@@ -41,6 +41,7 @@ fn readings_of_all_sorts_are_valid() {
     unknown["pith"]["x_px"] = json!(-250.5);
     unknown["a_later_field"] = json!({"anything": 1});
     sorts.push(unknown);
+    sorts.push(serde_json::to_value(with_ruler_and_calendar()).unwrap());
     for reading in sorts {
         let faults: Vec<String> = schema
             .iter_errors(&reading)
@@ -48,6 +49,56 @@ fn readings_of_all_sorts_are_valid() {
             .collect();
         assert!(faults.is_empty(), "{faults:?}");
     }
+}
+
+/// A reading with all that may be there and need not.
+fn with_ruler_and_calendar() -> endgrain::reading::Reading {
+    use endgrain::calendar::{self, Felled, YearsPerHeight};
+    use endgrain::reading::{RulerSeen, Scale, Tilt};
+    let disc = Disc {
+        side_px: 200,
+        rings: 8,
+        ring_px: 9.0,
+        brightness: 0.8,
+    };
+    let mut reading = disc.reading();
+    reading.scale = Some(Scale {
+        tilt: Some(Tilt {
+            foreshortening: 0.94,
+            azimuth_deg: 30.0,
+        }),
+        ruler: Some(RulerSeen {
+            from_px: [1.0, 2.0],
+            to_px: [151.0, 2.0],
+            graduations: 31,
+            graduations_px: (0..31).map(|i| 5.0 * f64::from(i)).collect(),
+            graduation_mm: 1.0,
+            mm_per_px: 0.2,
+            relative_sd: 0.001,
+            confidence: 0.9,
+        }),
+        ..Scale::even(0.2, "ruler")
+    });
+    let mut settings = endgrain::settings::Settings::default();
+    settings.felling.felled = Felled::parse("2023-07-10").ok();
+    settings.felling.cut_height_mm = Some(300.0);
+    settings.felling.years_per_height = YearsPerHeight::parse("3-8/10cm").ok();
+    calendar::date(&mut reading, &settings).unwrap();
+    reading
+}
+
+#[test]
+fn a_reading_with_ruler_and_calendar_comes_back_from_its_file_as_it_was() {
+    let reading = with_ruler_and_calendar();
+    let bytes = serde_json::to_vec(&reading).unwrap();
+    let back = endgrain::reading::parse(&bytes, std::path::Path::new("log.rings.json")).unwrap();
+    assert_eq!(back, reading);
+    let mut broken = serde_json::to_value(&reading).unwrap();
+    broken["calendar"]["outermost"]["state"] = json!("half");
+    assert!(!schema().is_valid(&broken));
+    let mut broken = serde_json::to_value(&reading).unwrap();
+    broken["scale"]["tilt"]["foreshortening"] = json!(1.2);
+    assert!(!schema().is_valid(&broken));
 }
 
 #[test]

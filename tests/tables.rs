@@ -94,7 +94,7 @@ fn widths_are_differences_of_boundaries_and_sum_to_the_radius() {
     let disc = disc();
     let settings = Settings {
         azimuths_deg: vec![33.3],
-        scale: Some(ScaleGiven::MmPerPx(0.1)),
+        scale: vec![ScaleGiven::MmPerPx(0.1)],
         ..Settings::default()
     };
     let rows = widths(&disc.reading(), &settings);
@@ -210,7 +210,7 @@ fn a_count_is_told_with_its_band_and_with_at_least_where_it_must() {
     unclear.notes = vec![Note::new(NoteCode::RingsUnclear, "Rings run together.")];
     assert_eq!(age_text(&unclear), "rings can't be told apart: no count");
     // 14.5 in is 368.3 mm by the inch of 25.4 mm.
-    assert_eq!(length_text(368.3, LengthUnit::In), "14.50 in");
+    assert_eq!(length_text(368.3, LengthUnit::In), "14.50 in (14 1/2 in)");
     assert_eq!(length_text(368.3, LengthUnit::Mm), "368.3 mm");
 }
 
@@ -231,10 +231,10 @@ fn the_summary_is_aligned_and_cannot_drive_a_terminal() {
         ),
     ]);
     let want = "\
-photo                 rings           band  doubtful  mean diameter  mean ring  notes
-yard/log-17.jpg          15  14-17 at 90 %         2       1.182 in   0.039 in  doubtful-rings
-yard/fence.jpg         none              -         -              -          -  no-end-grain
-yard/\u{fffd}[31mred.jpg  not read              -         -              -          -  the file is empty; copy the photo again
+photo                 rings           band  doubtful        mean diameter  mean ring  notes
+yard/log-17.jpg          15  14-17 at 90 %         2  1.18 in (1 3/16 in)   0.039 in  doubtful-rings
+yard/fence.jpg         none              -         -                    -          -  no-end-grain
+yard/\u{fffd}[31mred.jpg  not read              -         -                    -          -  the file is empty; copy the photo again
 ";
     assert_eq!(table, want, "\n{table}");
 }

@@ -22,8 +22,9 @@ pub use whole_file::WholeFile;
 use crate::error::Error;
 use crate::photo::{self, Photo, panic_words};
 use crate::reading::Reading;
-use crate::settings::Settings;
+use crate::settings::{ScaleGiven, Settings};
 use crate::{draw, tables};
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::fs;
 use std::io::Write;
@@ -206,6 +207,7 @@ fn one(
 ) -> Result<Reading, Error> {
     let whole = || {
         let photo = photo::read(&work.path, settings)?;
+        let settings = &with_resolution(&work.path, settings)?;
         let outputs = make(&photo, settings).map_err(|error| error.about(&work.path))?;
         // The picture is the largest thing in memory and not needed for writing.
         drop(photo);
@@ -218,6 +220,24 @@ fn one(
             what: panic_words(panic.as_ref()),
         })
     })
+}
+
+/// The settings for one photo: where its file's own resolution was asked for, with that looked up.
+fn with_resolution<'a>(path: &Path, settings: &'a Settings) -> Result<Cow<'a, Settings>, Error> {
+    let is_asked = |given: &ScaleGiven| matches!(given, ScaleGiven::DpiOfFile(_));
+    if !settings.scale.iter().any(is_asked) {
+        return Ok(Cow::Borrowed(settings));
+    }
+    let bytes = fs::read(path).map_err(|source| Error::Unreadable {
+        path: path.to_path_buf(),
+        source,
+    })?;
+    let dpi = photo::dots_per_inch(&bytes);
+    let mut settings = settings.clone();
+    for given in settings.scale.iter_mut().filter(|given| is_asked(given)) {
+        *given = ScaleGiven::DpiOfFile(dpi);
+    }
+    Ok(Cow::Owned(settings))
 }
 
 /// Writes one photo's files, the reading last.

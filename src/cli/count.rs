@@ -4,11 +4,13 @@ use super::console::{Console, printable};
 use super::{DONE, SOME_FAILED, WRONG_USE, values};
 use clap::ValueEnum;
 use endgrain::batch::{self, Report, Tables, Work};
+use endgrain::calendar::{self, Felled, Felling, Hemisphere, Season, YearsPerHeight};
 use endgrain::error::Error;
 use endgrain::notes::NoteCode;
 use endgrain::reading::Reading;
-use endgrain::settings::{LengthUnit, Region, ScaleGiven, Settings, WoodKind};
+use endgrain::settings::{LengthUnit, Region, RulerMarks, ScaleGiven, Settings, WoodKind};
 use endgrain::tables::{SummaryRow, summary};
+use endgrain::units::parse_length_mm;
 use serde::Serialize;
 use std::io;
 use std::path::{Path, PathBuf};
@@ -17,7 +19,8 @@ const EXAMPLES: &str = "\
 Examples:
   endgrain count yard/ --out readings
   endgrain count log-7.heic --out readings --diameter 14.5in --units in
-  endgrain count stump.jpg --out readings --pith 1210,985 --last-ring 2023
+  endgrain count stump.jpg --out readings --pith 1210,985 --felled 2023-07-10
+  endgrain count disc.jpg --out readings --ruler
   find . -name '*.jpg' -print0 | endgrain count - -0 --out readings --json
 
 Look at each .overlay.jpg before you rely on a count; a grader or an arborist decides.
@@ -106,22 +109,91 @@ pub(super) struct Args {
     )]
     wood: WoodGiven,
 
+    /// Diameter inside the bark: the mean, 14.5in or 368mm, or across at an azimuth, 368mm@90
+    ///
+    /// With @DEG it is the diameter through the pith in that direction of the photo, degrees
+    /// clockwise from the right. Given twice, about at right angles, they also tell how far off square
+    /// the camera was held: lengths in mm are then corrected for it. Lengths: 368mm, 36.8cm, 14.5in,
+    /// "14 1/2in".
+    #[arg(long, value_name = "LENGTH[@DEG]", value_parser = values::diameter, help_heading = "Size")]
+    diameter: Vec<values::Diameter>,
+
+    /// Girth over the bark, by tape; needs --bark
+    #[arg(long, value_name = "LENGTH", value_parser = parse_length_mm, requires = "bark", help_heading = "Size")]
+    girth: Option<f64>,
+
+    /// Thickness of the bark under that tape; 0mm where it is gone
+    #[arg(long, value_name = "LENGTH", value_parser = parse_length_mm, requires = "girth", help_heading = "Size")]
+    bark: Option<f64>,
+
+    /// Scale of the photo, millimetres a pixel in the plane of the face
+    #[arg(long, value_name = "MM", help_heading = "Size")]
+    mm_per_px: Option<f64>,
+
+    /// Resolution of a scan, pixels an inch; the word file takes it from the file
+    #[arg(long, value_name = "DPI", value_parser = values::dpi, help_heading = "Size")]
+    dpi: Option<ScaleGiven>,
+
+    /// Two points of the photo and their distance
+    #[arg(long, value_name = "X1,Y1,X2,Y2=LENGTH", value_parser = values::points, allow_hyphen_values = true, help_heading = "Size")]
+    points: Option<ScaleGiven>,
+
+    /// Read the scale from a ruler or tape lying in the plane of the face
+    ///
+    /// Its graduations are found and drawn on the overlay: check that they are the ruler's. Told by
+    /// the longer marks, or said by you: millimetres (mm) or sixteenths of an inch (16ths). At least
+    /// 25 graduations must show. What is not sure is not taken.
+    #[arg(
+        long,
+        value_name = "MARKS",
+        num_args = 0..=1,
+        require_equals = true,
+        default_missing_value = "auto",
+        help_heading = "Size"
+    )]
+    ruler: Option<RulerGiven>,
+
+    /// The face is known to be round: correct the lengths for a camera held off square
+    #[arg(long, help_heading = "Size")]
+    round: bool,
+
     /// Year of the outermost ring; dates every ring where the edge of the wood is in the photo
     #[arg(
         long,
         value_name = "YEAR",
         allow_hyphen_values = true,
-        help_heading = "What is known of the wood"
+        help_heading = "Years"
     )]
     last_ring: Option<i32>,
 
-    /// Mean diameter of the face inside the bark, with its unit: 14.5in, 368mm, 36.8cm
-    #[arg(long, value_name = "LENGTH", value_parser = values::length_mm, conflicts_with = "mm_per_px", help_heading = "What is known of the wood")]
-    diameter: Option<f64>,
+    /// Day of the felling, 2023-07-10; a month or a year where that settles the outermost ring
+    #[arg(long, value_name = "DATE", value_parser = Felled::parse, allow_hyphen_values = true, help_heading = "Years")]
+    felled: Option<Felled>,
 
-    /// Scale of the photo, millimetres a pixel in the plane of the face
-    #[arg(long, value_name = "MM", help_heading = "What is known of the photo")]
-    mm_per_px: Option<f64>,
+    /// Where the tree grew; rings of the south have the year in which their growth began
+    #[arg(
+        long,
+        value_name = "HALF",
+        default_value = "north",
+        help_heading = "Years"
+    )]
+    hemisphere: HemisphereGiven,
+
+    /// Growing season, months 4-9 or days 04-15..09-20 [default: 4-9, in the south 10-3]
+    #[arg(long, value_name = "FROM-TO", value_parser = Season::parse, help_heading = "Years")]
+    season: Option<Season>,
+
+    /// The outermost rings are gone (rot, hewing, planing): --last-ring is the last one left
+    #[arg(long, help_heading = "Years")]
+    outer_rings_lost: bool,
+
+    /// Height of the cut above the ground; needs --years-per-height
+    #[arg(long, value_name = "LENGTH", value_parser = parse_length_mm, help_heading = "Years")]
+    cut_height: Option<f64>,
+
+    /// Years such a tree took to grow so high, your own figures: 3-8/10cm
+    #[arg(long, value_name = "YEARS/LENGTH", value_parser = YearsPerHeight::parse, help_heading = "Years")]
+    years_per_height: Option<YearsPerHeight>,
 
     /// Place of the pith, px from the upper left of the upright photo; may lie outside it
     #[arg(long, value_name = "X,Y", value_parser = values::point, allow_hyphen_values = true, help_heading = "What is known of the photo")]
@@ -150,8 +222,8 @@ pub(super) struct Args {
 
     /// Make doubtful readings count as failed in the exit status
     ///
-    /// Doubtful: no count; a count that is "at least"; rings that are unclear or too tight. The files
-    /// are written all the same.
+    /// Doubtful: no count; a count that is "at least"; rings that are unclear or too tight; a scale
+    /// that was asked for and not found. The files are written all the same.
     #[arg(long, help_heading = "The run")]
     strict: bool,
 }
@@ -160,6 +232,23 @@ pub(super) struct Args {
 enum Units {
     Mm,
     In,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+enum RulerGiven {
+    /// Tell them by the longer marks
+    Auto,
+    /// Millimetres
+    Mm,
+    /// Sixteenths of an inch
+    #[value(name = "16ths")]
+    Sixteenths,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+enum HemisphereGiven {
+    North,
+    South,
 }
 
 #[derive(Debug, Clone, Copy, ValueEnum)]
@@ -183,11 +272,20 @@ impl Args {
             azimuths_deg: self.azimuth.clone(),
             pith_px: self.pith,
             region_px: self.region,
-            scale: self
-                .mm_per_px
-                .map(ScaleGiven::MmPerPx)
-                .or(self.diameter.map(ScaleGiven::DiameterMm)),
+            scale: self.scale(),
+            face_is_round: self.round,
             last_ring: self.last_ring,
+            felling: Felling {
+                felled: self.felled.clone(),
+                hemisphere: match self.hemisphere {
+                    HemisphereGiven::North => Hemisphere::North,
+                    HemisphereGiven::South => Hemisphere::South,
+                },
+                season: self.season,
+                outer_rings_lost: self.outer_rings_lost,
+                cut_height_mm: self.cut_height,
+                years_per_height: self.years_per_height,
+            },
             wood: match self.wood {
                 WoodGiven::Auto => None,
                 WoodGiven::Conifer => Some(WoodKind::Conifer),
@@ -203,6 +301,37 @@ impl Args {
         };
         settings.check()?;
         Ok(settings)
+    }
+
+    /// All that was said of the scale.
+    fn scale(&self) -> Vec<ScaleGiven> {
+        let mut scale: Vec<ScaleGiven> = self
+            .mm_per_px
+            .map(ScaleGiven::MmPerPx)
+            .into_iter()
+            .collect();
+        scale.extend(self.points);
+        scale.extend(self.dpi);
+        scale.extend(self.ruler.map(|marks| {
+            ScaleGiven::Ruler(match marks {
+                RulerGiven::Auto => RulerMarks::Auto,
+                RulerGiven::Mm => RulerMarks::Mm,
+                RulerGiven::Sixteenths => RulerMarks::Sixteenths,
+            })
+        }));
+        scale.extend(self.diameter.iter().map(|diameter| {
+            let mm = diameter.mm;
+            match diameter.azimuth_deg {
+                Some(azimuth_deg) => ScaleGiven::DiameterAcross { mm, azimuth_deg },
+                None => ScaleGiven::DiameterMm(mm),
+            }
+        }));
+        scale.extend(
+            self.girth
+                .zip(self.bark)
+                .map(|(girth_mm, bark_mm)| ScaleGiven::Girth { girth_mm, bark_mm }),
+        );
+        scale
     }
 
     /// The paths given, those listed on standard input in place of `-`.
@@ -268,6 +397,7 @@ pub(super) fn run(args: &Args, console: &mut Console) -> Result<u8, Error> {
         settings: &settings,
         console,
         rows: Vec::new(),
+        told: Vec::new(),
         read: 0,
         doubtful: 0,
         failed: collected.unreadable.len(),
@@ -288,7 +418,11 @@ pub(super) fn run(args: &Args, console: &mut Console) -> Result<u8, Error> {
 /// Says where a value that belongs to one face is taken for several photos.
 fn say_what_goes_for_all(args: &Args, photos: usize, console: &Console) {
     for (option, is_given) in [
-        ("--diameter", args.diameter.is_some()),
+        ("--diameter", !args.diameter.is_empty()),
+        ("--girth", args.girth.is_some()),
+        ("--points", args.points.is_some()),
+        ("--felled", args.felled.is_some()),
+        ("--cut-height", args.cut_height.is_some()),
         ("--pith", args.pith.is_some()),
         ("--region", args.region.is_some()),
     ] {
@@ -306,6 +440,8 @@ struct Tally<'a> {
     settings: &'a Settings,
     console: &'a mut Console,
     rows: Vec<SummaryRow>,
+    /// What is to be said of the years, a line a photo.
+    told: Vec<String>,
     read: usize,
     doubtful: usize,
     failed: usize,
@@ -357,6 +493,11 @@ impl Report for Tally<'_> {
         } else if !self.args.quiet {
             self.rows
                 .push(SummaryRow::read(&path, reading, self.settings));
+            let told = calendar::sentences(reading, self.settings.unit);
+            if !told.is_empty() {
+                self.told
+                    .push(format!("{}: {}", printable(&path), told.join(" ")));
+            }
         }
         self.console.step();
     }
@@ -381,6 +522,9 @@ impl Tally<'_> {
         self.console.end();
         if !self.rows.is_empty() {
             self.console.print(&summary(&self.rows));
+        }
+        for line in &self.told {
+            self.console.say(line);
         }
         if !self.args.quiet {
             let out = printable(&self.args.out.to_string_lossy());
@@ -416,7 +560,11 @@ fn is_doubtful(reading: &Reading) -> bool {
         || reading.notes.iter().any(|note| {
             matches!(
                 note.code,
-                NoteCode::NoEndGrain | NoteCode::RingsUnclear | NoteCode::RingsTooTight
+                NoteCode::NoEndGrain
+                    | NoteCode::RingsUnclear
+                    | NoteCode::RingsTooTight
+                    | NoteCode::ScaleContradicts
+                    | NoteCode::ScaleNotFound
             )
         })
 }

@@ -1,28 +1,60 @@
 //! Values as people write them: lengths with a unit, points, rectangles.
 
-use endgrain::settings::Region;
+use endgrain::settings::{Region, ScaleGiven};
+use endgrain::units::parse_length_mm;
 
-/// Millimetres in an inch, exactly (international inch, 1959).
-const MM_PER_INCH: f64 = 25.4;
+/// A diameter: a length, or a length and the azimuth it was measured at, `368mm@90`.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Diameter {
+    pub(super) mm: f64,
+    pub(super) azimuth_deg: Option<f64>,
+}
 
-/// A length with its unit, in mm: `368mm`, `36.8cm`, `0.368m`, `14.5in`.
-pub(super) fn length_mm(text: &str) -> Result<f64, String> {
-    let text = text.trim();
-    let at = text
-        .find(|sign: char| !(sign.is_ascii_digit() || sign == '.'))
-        .unwrap_or(text.len());
-    let (number, unit) = text.split_at(at);
-    let mm_per_unit = match unit.trim() {
-        "mm" => 1.0,
-        "cm" => 10.0,
-        "m" => 1000.0,
-        "in" | "\"" => MM_PER_INCH,
-        _ => return Err("give a number with its unit, such as 368mm, 36.8cm or 14.5in".into()),
+pub(super) fn diameter(text: &str) -> Result<Diameter, String> {
+    let (length, azimuth) = match text.split_once('@') {
+        Some((length, azimuth)) => (length, Some(azimuth)),
+        None => (text, None),
     };
-    let number: f64 = number
+    let azimuth_deg = azimuth
+        .map(|azimuth| {
+            let degrees = azimuth.trim().trim_end_matches('°');
+            degrees
+                .parse()
+                .ok()
+                .filter(|v: &f64| v.is_finite())
+                .ok_or("give LENGTH@DEG, such as 368mm@90, degrees clockwise from the right")
+        })
+        .transpose()?;
+    Ok(Diameter {
+        mm: parse_length_mm(length)?,
+        azimuth_deg,
+    })
+}
+
+/// Two points and their distance: `X1,Y1,X2,Y2=LENGTH`.
+pub(super) fn points(text: &str) -> Result<ScaleGiven, String> {
+    let way_out = "give X1,Y1,X2,Y2=LENGTH, such as 100,200,900,210=50mm";
+    let (places, length) = text.split_once('=').ok_or(way_out)?;
+    let mm = parse_length_mm(length)?;
+    match numbers(places).as_deref() {
+        Some(&[x1, y1, x2, y2]) => Ok(ScaleGiven::Points {
+            from_px: (x1, y1),
+            to_px: (x2, y2),
+            mm,
+        }),
+        _ => Err(way_out.into()),
+    }
+}
+
+/// A scan's resolution: pixels an inch, or the word `file`.
+pub(super) fn dpi(text: &str) -> Result<ScaleGiven, String> {
+    if text.trim() == "file" {
+        return Ok(ScaleGiven::DpiOfFile(None));
+    }
+    text.trim()
         .parse()
-        .map_err(|_| "give a number with its unit, such as 368mm, 36.8cm or 14.5in")?;
-    Ok(number * mm_per_unit)
+        .map(ScaleGiven::Dpi)
+        .map_err(|_| "give pixels an inch, such as 600, or the word file".into())
 }
 
 /// A point: `X,Y`.
@@ -57,24 +89,27 @@ fn numbers(text: &str) -> Option<Vec<f64>> {
 
 #[cfg(test)]
 mod tests {
-    use super::{length_mm, point, region};
+    use super::{diameter, dpi, point, points, region};
 
     #[test]
-    fn lengths_need_a_unit_and_come_out_in_mm() {
-        for (text, mm) in [
-            ("368mm", 368.0),
-            ("36.8cm", 368.0),
-            ("36.8 cm", 368.0),
-            ("0.5m", 500.0),
-            // 14.5 x 25.4, the inch being 25.4 mm by definition.
-            ("14.5in", 368.3),
-            ("14.5\"", 368.3),
-        ] {
-            assert!((length_mm(text).unwrap() - mm).abs() < 1e-9, "{text}");
+    fn diameters_may_have_an_azimuth() {
+        let found = diameter("14 1/2in@90").unwrap();
+        assert!((found.mm - 368.3).abs() < 1e-9);
+        assert_eq!(found.azimuth_deg, Some(90.0));
+        assert_eq!(diameter("368mm").unwrap().azimuth_deg, None);
+        for text in ["368", "368mm@", "368mm@x", "@90", "368mm@inf"] {
+            assert!(diameter(text).is_err(), "{text:?}");
         }
-        for text in ["368", "", "mm", "-3mm", "3ft", "1e3mm", "3..4mm", "14,5in"] {
-            assert!(length_mm(text).is_err(), "{text:?}");
+    }
+
+    #[test]
+    fn points_have_a_distance_and_a_resolution_is_a_number_or_the_files() {
+        assert!(points("1,2,300.5,4=50mm").is_ok());
+        for text in ["1,2,3=50mm", "1,2,3,4", "1,2,3,4=50", "a,2,3,4=5mm"] {
+            assert!(points(text).is_err(), "{text:?}");
         }
+        assert!(dpi("600").is_ok() && dpi("file").is_ok());
+        assert!(dpi("600dpi").is_err() && dpi("").is_err());
     }
 
     #[test]

@@ -8,6 +8,8 @@ use super::noise::{cell, channel, dice, plane, ramp};
 use super::plan::Plan;
 use super::view::View;
 use super::wood::{Painter, Point};
+use crate::settings::RulerMarks;
+use crate::units::MM_PER_INCH;
 use image::RgbImage;
 use rayon::prelude::*;
 
@@ -75,12 +77,12 @@ fn scene(
                 .paint((depth_mm / bark_mm).clamp(0.0, 1.0), x, y, azimuth);
             let rim = ramp(bark_mm, bark_mm - 2.0 * soft, depth_mm);
             if rim < 1.0 {
-                blend(around(plan, bark, x, y), colour, rim)
+                blend(around(plan, bark, x, y, view.mm_per_px), colour, rim)
             } else {
                 colour
             }
         } else {
-            around(plan, bark, x, y)
+            around(plan, bark, x, y, view.mm_per_px)
         }
     };
     if radius_mm < edge_mm + soft {
@@ -98,10 +100,10 @@ fn scene(
 }
 
 /// Ground, the ruler on it and the disc's own shadow; coordinates in radii of the disc.
-fn around(plan: &Plan, bark: &Profile, x: f64, y: f64) -> Colour {
+fn around(plan: &Plan, bark: &Profile, x: f64, y: f64, pixel_mm: f64) -> Colour {
     let mut colour = plan.ground.paint(x, y);
     if plan.has_ruler {
-        colour = ruler(plan, colour, x, y);
+        colour = ruler(plan, colour, x, y, pixel_mm);
     }
     // The shadow is the outline moved away from the light; a thick disc would throw more.
     let (s, c) = plan.light.from.sin_cos();
@@ -117,10 +119,16 @@ fn around(plan: &Plan, bark: &Profile, x: f64, y: f64) -> Colour {
     )
 }
 
-/// A rule marked in mm and cm, lying beside the disc.
-fn ruler(plan: &Plan, under: Colour, x: f64, y: f64) -> Colour {
+/// Angle that the rule is turned by in the picture, rad.
+pub(crate) fn rule_turn(plan: &Plan) -> f64 {
+    plan.ground.turn + 0.2
+}
+
+/// A rule lying beside the disc, marked in mm and cm or in sixteenths of an inch; a pixel is
+/// `pixel_mm` wide.
+fn ruler(plan: &Plan, under: Colour, x: f64, y: f64, pixel_mm: f64) -> Colour {
     let size = plan.disc.mean_mm[plan.disc.rings];
-    let (s, c) = (plan.ground.turn + 0.2).sin_cos();
+    let (s, c) = rule_turn(plan).sin_cos();
     let (u, v) = (c * x - s * y, s * x + c * y);
     let top = plan.disc.farthest_mm / size + 0.14;
     let (along_mm, across) = (u * size + 150.0, (v - top) / 0.16);
@@ -128,17 +136,25 @@ fn ruler(plan: &Plan, under: Colour, x: f64, y: f64) -> Colour {
         return under;
     }
     let body = lit(rgb(0xe9e4d2), 0.96 + 0.02 * plane(3, 30.0 * u, 30.0 * v));
-    let mm = along_mm - along_mm.floor();
-    let at = cell(along_mm);
-    let long = if at % 10 == 0 {
-        0.55
-    } else if at % 5 == 0 {
-        0.4
-    } else {
-        0.25
+    let (spacing_mm, is_inch) = match plan.rule_marks {
+        RulerMarks::Sixteenths => (MM_PER_INCH / 16.0, true),
+        RulerMarks::Mm | RulerMarks::Auto => (1.0, false),
     };
-    if mm < 0.25 && across < long {
-        blend(body, rgb(0x202020), 0.85)
+    let at = cell(along_mm / spacing_mm);
+    let long = match (is_inch, at % 16, at % 10) {
+        (true, 0, _) => 0.6,
+        (true, 8, _) | (false, _, 0) => 0.5,
+        (true, 4 | 12, _) | (false, _, 5) => 0.38,
+        (true, n, _) if n % 2 == 0 => 0.27,
+        (true, ..) => 0.17,
+        _ => 0.25,
+    };
+    // The share of the pixel that the line covers, else thin lines would flicker.
+    let from = along_mm - f64::from(at) * spacing_mm - 0.5 * pixel_mm;
+    let covered = (from + pixel_mm).min(0.25) - from.max(0.0);
+    let ink = (covered / pixel_mm).clamp(0.0, 1.0);
+    if across < long {
+        blend(body, rgb(0x202020), 0.85 * ink)
     } else {
         body
     }

@@ -8,7 +8,7 @@ use super::looks::{Colour, Species, draw, rgb};
 use super::rim::Bark;
 use super::view::{Camera, View};
 use super::{Suite, recipe};
-use crate::settings::WoodKind;
+use crate::settings::{RulerMarks, WoodKind};
 
 /// Everything that was drawn for one practice photo; [`super::render`] adds nothing to it.
 #[derive(Debug, Clone)]
@@ -38,6 +38,7 @@ pub struct Plan {
     pub(crate) bark: Bark,
     pub(crate) ground: Ground,
     pub(crate) has_ruler: bool,
+    pub(crate) rule_marks: RulerMarks,
     pub(crate) light: Light,
     pub(crate) camera: Camera,
     pub(crate) sensor: Sensor,
@@ -161,6 +162,26 @@ impl Plan {
     pub fn at_jpeg_quality(mut self, quality: u8) -> Self {
         self.sensor.jpeg_quality = quality;
         self.sensor.second_quality = None;
+        self
+    }
+
+    /// The same disc with a rule beside it that lies in the frame, marked in millimetres or in
+    /// sixteenths of an inch; the camera steps back for it.
+    #[must_use]
+    pub fn with_rule(mut self, marks: RulerMarks) -> Self {
+        self.has_ruler = true;
+        self.rule_marks = marks;
+        self.camera.fill = self.camera.fill.min(0.6);
+        // The disc moves away from the rule's side.
+        let (s, c) = super::picture::rule_turn(&self).sin_cos();
+        self.camera.shift = [-0.12 * s, -0.12 * c];
+        self
+    }
+
+    /// The same photo with the camera held off square by so many degrees.
+    #[must_use]
+    pub fn tilted_deg(mut self, degrees: f64) -> Self {
+        self.camera.tilt = degrees.to_radians();
         self
     }
 
@@ -348,6 +369,7 @@ pub fn plan(suite: Suite, seed: u64, index: u64) -> Plan {
         bark,
         ground,
         has_ruler,
+        rule_marks: RulerMarks::Mm,
         light,
         camera,
         sensor,

@@ -4,7 +4,8 @@
 use super::canvas::{Canvas, Dash};
 use super::lettering::Lettering;
 use super::{DIM, DOUBTFUL, GROUND, INK, SURE, is_sure, plain_pen, ring_pen};
-use crate::reading::{OutlineState, PithState, Reading};
+use crate::calendar::{OuterState, year_text};
+use crate::reading::{OutlineState, PithState, Reading, Scale};
 use crate::ring_area::equivalent_radius_px;
 use crate::settings::Settings;
 use crate::tables::{age_text, length_text};
@@ -226,8 +227,9 @@ fn facts(reading: &Reading, settings: &Settings) -> Vec<String> {
     }
     let years = reading.rings.first().zip(reading.rings.last());
     if let Some((Some(first), Some(last))) = years.map(|(a, b)| (a.year, b.year)) {
-        facts.push(format!("{first} to {last}"));
+        facts.push(format!("{} to {}", year_text(first), year_text(last)));
     }
+    facts.extend(calendar_fact(reading));
     let diameter_px = equivalent_radius_px(&reading.outline.radius_px).map(|r| 2.0 * r);
     match (&reading.scale, diameter_px) {
         (Some(scale), Some(px)) => {
@@ -238,7 +240,7 @@ fn facts(reading: &Reading, settings: &Settings) -> Vec<String> {
         _ => {}
     }
     match &reading.scale {
-        Some(scale) => facts.push(format!("{:.4} mm a pixel", scale.mm_per_px)),
+        Some(scale) => facts.push(scale_fact(scale)),
         None => facts.push("scale unknown".to_owned()),
     }
     if !reading.rings.is_empty() {
@@ -258,6 +260,43 @@ fn facts(reading: &Reading, settings: &Settings) -> Vec<String> {
         );
     }
     facts
+}
+
+/// The scale and where it is from.
+fn scale_fact(scale: &Scale) -> String {
+    let from = match (&scale.ruler, scale.source.as_str()) {
+        (Some(ruler), _) => format!(
+            " by the ruler, {} graduations, {:.0} % sure",
+            ruler.graduations,
+            100.0 * ruler.confidence
+        ),
+        (None, "given") => String::new(),
+        (None, source) => format!(" by {source}"),
+    };
+    let tilt = if scale.tilt.is_some() {
+        ", corrected for tilt"
+    } else {
+        ""
+    };
+    format!("{:.4} mm a pixel{from}{tilt}", scale.mm_per_px)
+}
+
+/// What the calendar adds to the years.
+fn calendar_fact(reading: &Reading) -> Option<String> {
+    let calendar = reading.calendar.as_ref()?;
+    let felled = calendar
+        .felled
+        .as_ref()
+        .map(|date| format!("felled {date}"));
+    let state = match calendar.outermost.map(|outer| outer.state) {
+        Some(OuterState::Begun) => Some("last ring begun".to_owned()),
+        Some(OuterState::Complete) => Some("last ring complete".to_owned()),
+        Some(OuterState::LaterLost) => Some("later rings lost".to_owned()),
+        Some(OuterState::Unknown) => None,
+        None => Some("rings not dated".to_owned()),
+    };
+    let parts: Vec<String> = felled.into_iter().chain(state).collect();
+    (!parts.is_empty()).then(|| parts.join(", "))
 }
 
 fn keys(reading: &Reading, settings: &Settings, shows: Shows) -> Vec<Key> {

@@ -12,6 +12,7 @@ use super::{DARK, DOUBTFUL, SURE, WHITE, index_line, is_sure, plain_pen, ring_pe
 use crate::photo::Photo;
 use crate::reading::{OutlineState, PithState, Reading, radius_at};
 use crate::settings::Settings;
+use crate::tables::length_text;
 use image::RgbImage;
 
 /// Draws the overlay of a reading: the photo's width, its height and that of the caption below.
@@ -85,6 +86,7 @@ pub fn overlay_onto(photo: RgbImage, reading: &Reading, settings: &Settings) -> 
             sheet.draw_marks(&mut canvas, &letters, azimuth, settings.mark_every);
         }
         sheet.draw_pith(&mut canvas);
+        sheet.draw_ruler(&mut canvas, &letters, settings);
         caption.draw(&mut canvas, &letters, height as f32);
     }
     picture
@@ -380,6 +382,57 @@ impl Sheet<'_> {
             return Some(plate);
         }
         None
+    }
+
+    /// The ruler that the scale was read from: a line along it with a tick at each graduation taken,
+    /// and the length between the first and the last.
+    fn draw_ruler(&self, canvas: &mut Canvas<'_>, letters: &Lettering, settings: &Settings) {
+        let scale = self.reading.scale.as_ref();
+        let Some(ruler) = scale.and_then(|scale| scale.ruler.as_ref()) else {
+            return;
+        };
+        let [[x0, y0], [x1, y1]] = [ruler.from_px, ruler.to_px];
+        let length_px = (x1 - x0).hypot(y1 - y0);
+        let Some(last) = ruler.graduations_px.last() else {
+            return;
+        };
+        if length_px < 1.0 {
+            return;
+        }
+        let (dx, dy) = ((x1 - x0) / length_px, (y1 - y0) / length_px);
+        let spacing = last / (ruler.graduations_px.len() as f64 - 1.0).max(1.0);
+        let pen = ring_pen(spacing, 0.7 * self.line_px, SURE);
+        canvas.segment((x0, y0), (x1, y1), &pen);
+        let half = (0.9 * spacing).clamp(4.0, 0.6 * f64::from(self.sizes.mark_px).max(8.0));
+        for along in &ruler.graduations_px {
+            let (x, y) = (x0 + along * dx, y0 + along * dy);
+            canvas.segment(
+                (x - half * dy, y + half * dx),
+                (x + half * dy, y - half * dx),
+                &pen,
+            );
+        }
+        // The ruler's numbers are not read, so the length between both ends is told.
+        let span_mm = f64::from(ruler.graduations.saturating_sub(1)) * ruler.graduation_mm;
+        let text = format!("ruler: {}", length_text(span_mm, settings.unit));
+        let size = self.sizes.mark_px;
+        let wide = letters.width_px(&text, size) + 2.0 * PLATE_PAD * size;
+        let high = letters.line_px(size);
+        // Beyond the end that has room in the photo, so that neither wood nor digits are covered.
+        let away =
+            0.6 * f64::from(size) + 0.5 * (f64::from(wide) * dx.abs() + f64::from(high) * dy.abs());
+        let corners = |(x, y): (f64, f64), way: f64| {
+            let (cx, cy) = (x + way * away * dx, y + way * away * dy);
+            let (half, tall) = (0.5 * f64::from(wide), 0.5 * f64::from(high));
+            [cx - half, cy - tall, cx + half, cy + tall]
+        };
+        let places = [corners((x1, y1), 1.0), corners((x0, y0), -1.0)];
+        let inside = |p: &&[f64; 4]| self.in_photo((p[0], p[1])) && self.in_photo((p[2], p[3]));
+        let place = places.iter().find(inside).unwrap_or(&places[0]);
+        let left = single(place[0]).clamp(0.0, (single(self.width) - wide).max(0.0));
+        let top = single(place[1]).clamp(0.0, (single(self.height) - high).max(0.0));
+        canvas.plate([left, top, left + wide, top + high], DARK, 0.78);
+        letters.draw(canvas, (left + PLATE_PAD * size, top), size, &text, WHITE);
     }
 
     /// The pith: cross hairs with an open middle; where it is only inferred, with a dashed circle

@@ -17,9 +17,11 @@ mod container;
 #[cfg(feature = "heic")]
 mod heic;
 mod levels;
+mod resolution;
 mod upright;
 
 pub(crate) use container::{HEAD_BYTES, Kind, tell};
+pub use resolution::dots_per_inch;
 
 use crate::error::Error;
 use crate::settings::Settings;

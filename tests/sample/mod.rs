@@ -90,10 +90,7 @@ impl Disc {
                 height_px: self.side_px,
             },
             options: None,
-            scale: Some(Scale {
-                mm_per_px: 0.1,
-                source: "given".to_owned(),
-            }),
+            scale: Some(Scale::even(0.1, "given")),
             pith: PithRecord {
                 x_px,
                 y_px,
@@ -125,6 +122,7 @@ impl Disc {
                 NoteCode::DoubtfulRings,
                 "Some rings are doubtful; they are dashed on the overlay.",
             )],
+            calendar: None,
         }
     }
 }
