@@ -66,6 +66,9 @@ pub mod bounds;
 /// Takes the candidates, makes the rings.
 pub mod rings;
 
+/// Takes chances, makes the distribution of how many come true.
+mod poisson_binomial;
+
 /// Takes the rings, makes the count with its band.
 pub mod age;
 
@@ -92,6 +95,12 @@ pub mod schema;
 
 /// Ring widths by year: what readings become for everything that compares years.
 pub mod series;
+
+/// Lengths as people write them.
+pub mod length;
+
+/// Takes a hand count and a reading, makes where the two part.
+pub mod hand_count;
 
 /// Takes a suite and a seed, makes practice photos whose rings are known.
 pub mod demo;

@@ -1,28 +1,11 @@
 //! Values as people write them: lengths with a unit, points, rectangles.
 
+use endgrain::length;
 use endgrain::settings::Region;
-
-/// Millimetres in an inch, exactly (international inch, 1959).
-const MM_PER_INCH: f64 = 25.4;
 
 /// A length with its unit, in mm: `368mm`, `36.8cm`, `0.368m`, `14.5in`.
 pub(super) fn length_mm(text: &str) -> Result<f64, String> {
-    let text = text.trim();
-    let at = text
-        .find(|sign: char| !(sign.is_ascii_digit() || sign == '.'))
-        .unwrap_or(text.len());
-    let (number, unit) = text.split_at(at);
-    let mm_per_unit = match unit.trim() {
-        "mm" => 1.0,
-        "cm" => 10.0,
-        "m" => 1000.0,
-        "in" | "\"" => MM_PER_INCH,
-        _ => return Err("give a number with its unit, such as 368mm, 36.8cm or 14.5in".into()),
-    };
-    let number: f64 = number
-        .parse()
-        .map_err(|_| "give a number with its unit, such as 368mm, 36.8cm or 14.5in")?;
-    Ok(number * mm_per_unit)
+    length::parse(text).map(|length| length.mm)
 }
 
 /// A point: `X,Y`.
