@@ -90,6 +90,15 @@ pub mod draw;
 /// Takes readings, makes the tables for data and for people.
 pub mod tables;
 
+/// The colours of pages and charts.
+pub mod palette;
+
+/// Takes a body, makes the whole HTML page round it.
+pub mod page;
+
+/// Takes values, makes charts as SVG, as PNG and as parts of a page.
+pub mod chart;
+
 /// The JSON Schema of the reading.
 pub mod schema;
 

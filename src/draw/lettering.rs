@@ -9,7 +9,7 @@
 use super::canvas::{Canvas, Rgb3};
 use ab_glyph::{Font, FontRef, GlyphId, PxScale, ScaleFont, point};
 
-const FONT: &[u8] = include_bytes!("DejaVuSans-subset.ttf");
+pub(crate) const FONT: &[u8] = include_bytes!("DejaVuSans-subset.ttf");
 
 /// The embedded font, ready to draw. All sizes are em sizes in px.
 pub(crate) struct Lettering {

@@ -20,6 +20,7 @@ mod strip;
 mod zones;
 
 pub use jpeg::jpeg;
+pub(crate) use lettering::FONT as FONT_FILE;
 pub use overlay::{overlay, overlay_onto};
 pub use strip::strip;
 
