@@ -7,6 +7,7 @@
 mod console;
 mod count;
 mod demo;
+mod double_check;
 mod schema;
 mod values;
 
@@ -55,6 +56,7 @@ struct Cli {
 enum Command {
     Count(Box<count::Args>),
     Demo(demo::Args),
+    DoubleCheck(Box<double_check::Args>),
     Schema(schema::Args),
 }
 
@@ -76,6 +78,7 @@ pub(crate) fn run() -> ExitCode {
     let status = match cli.command {
         Command::Count(args) => count::run(&args, &mut console),
         Command::Demo(args) => demo::run(&args, &mut console),
+        Command::DoubleCheck(args) => double_check::run(&args, &mut console),
         Command::Schema(args) => schema::run(&args, &mut console),
     };
     let status = status.unwrap_or_else(|error| {

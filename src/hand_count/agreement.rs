@@ -246,7 +246,11 @@ mod tests {
         let both: Vec<(f64, f64)> = large.into_iter().zip(mini).collect();
         let a = of(&pairs(&both)).unwrap();
         let s = a.spread.unwrap();
-        assert!((a.mean_difference + 2.1).abs() < 0.05, "{}", a.mean_difference);
+        assert!(
+            (a.mean_difference + 2.1).abs() < 0.05,
+            "{}",
+            a.mean_difference
+        );
         assert!((s.sd - 38.8).abs() < 0.05, "{}", s.sd);
         // Against the reference library statrs.
         let differences: Vec<f64> = both.iter().map(|(a, b)| a - b).collect();

@@ -204,7 +204,10 @@ fn total(hand: &HandCount, reading: &Reading) -> Option<TotalComparison> {
 
 fn edge_is_in_photo(reading: &Reading) -> bool {
     use crate::reading::OutlineState;
-    matches!(reading.outline.state, OutlineState::Bark | OutlineState::Wood)
+    matches!(
+        reading.outline.state,
+        OutlineState::Bark | OutlineState::Wood
+    )
 }
 
 /// Half a unit of the last place, spread evenly, has this sd in units of the last place: 1/sqrt(12).
@@ -222,7 +225,8 @@ fn place_all(hand: &HandCount, reading: &Reading, given: &Given) -> (Vec<PlacedM
     let mut placed: Vec<PlacedMark> = Vec::new();
     for mark in sorted {
         let ring = mark.ring;
-        let mut refuse = |what: String, way_out: &str| faults.push(mark.origin.fault(what, way_out));
+        let mut refuse =
+            |what: String, way_out: &str| faults.push(mark.origin.fault(what, way_out));
         if placed.last().is_some_and(|before| before.ring == ring) {
             refuse(
                 format!("ring {ring} a second time"),
@@ -396,12 +400,20 @@ pub(super) fn against(marks: &[PlacedMark], total: Option<u32>, reading: &Readin
     {
         add(inner, None, total);
     }
-    let only: Vec<Between> = betweens.iter().map(|(_, between)| between.clone()).collect();
+    let only: Vec<Between> = betweens
+        .iter()
+        .map(|(_, between)| between.clone())
+        .collect();
     for ((at, _), judged) in betweens.iter().zip(doubt::judge(reading, &only)) {
         settle(&mut stretches[*at], &judged);
     }
     let mut suspects: Vec<usize> = (0..stretches.len())
-        .filter(|&i| matches!(stretches[i].finding, Finding::Differs | Finding::WithinDoubt))
+        .filter(|&i| {
+            matches!(
+                stretches[i].finding,
+                Finding::Differs | Finding::WithinDoubt
+            )
+        })
         .collect();
     let chance = |i: &usize| stretches[*i].hand_right.unwrap_or(1.0);
     suspects.sort_by(|a, b| chance(a).total_cmp(&chance(b)).then(a.cmp(b)));

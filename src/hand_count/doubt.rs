@@ -157,7 +157,10 @@ pub fn judge(reading: &Reading, stretches: &[Between]) -> Vec<Judged> {
                 .sum();
             let mixed = by_share.iter().zip(MISSED);
             Judged {
-                band: band(mixed.map(|(n, (_, before))| (&n[i], before)), reading.age.level),
+                band: band(
+                    mixed.map(|(n, (_, before))| (&n[i], before)),
+                    reading.age.level,
+                ),
                 hand_right,
             }
         })
@@ -271,7 +274,13 @@ fn lost(missing: &MissingCentre) -> Vec<f64> {
     let high = missing.high.max(missing.low);
     let each = 0.5 / f64::from(high - missing.low + 1);
     (missing.low..=high)
-        .map(|n| each + if n == missing.rings.clamp(missing.low, high) { 0.5 } else { 0.0 })
+        .map(|n| {
+            each + if n == missing.rings.clamp(missing.low, high) {
+                0.5
+            } else {
+                0.0
+            }
+        })
         .collect()
 }
 

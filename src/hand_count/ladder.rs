@@ -37,11 +37,7 @@ impl Ladder {
 
     /// A ladder of given numbers and distances, px: a hand count's own marks, say. Both must rise.
     pub fn from_rungs(rungs: Vec<(f64, f64)>) -> Ladder {
-        debug_assert!(
-            rungs
-                .windows(2)
-                .all(|w| w[0].0 < w[1].0 && w[0].1 < w[1].1)
-        );
+        debug_assert!(rungs.windows(2).all(|w| w[0].0 < w[1].0 && w[0].1 < w[1].1));
         Ladder {
             rungs,
             edge_px: None,
@@ -54,7 +50,9 @@ impl Ladder {
         let next = self.rungs.partition_point(|(_, px)| *px <= distance_px);
         let (number, px) = *self.rungs.get(next.checked_sub(1)?)?;
         Some(match self.rungs.get(next) {
-            Some((outer, outer_px)) => number + (outer - number) * (distance_px - px) / (outer_px - px),
+            Some((outer, outer_px)) => {
+                number + (outer - number) * (distance_px - px) / (outer_px - px)
+            }
             None => number + ((distance_px - px) / self.last_width_px().max(1.0)).min(0.5),
         })
     }
@@ -109,7 +107,10 @@ mod tests {
             (26.0, 4.5),
             (99.0, 4.5),
         ] {
-            assert!((ladder.number_at(px).unwrap() - number).abs() < 1e-12, "{px}");
+            assert!(
+                (ladder.number_at(px).unwrap() - number).abs() < 1e-12,
+                "{px}"
+            );
         }
         assert_eq!(ladder.distance_px(3.0), Some(20.0));
         assert_eq!(ladder.distance_px(4.0), Some(24.0));

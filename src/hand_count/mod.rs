@@ -13,13 +13,17 @@
 //! Only the reading is looked at, and for the pen marks the photo; no stage is.
 
 pub mod agreement;
+pub mod checking;
 pub mod comparing;
 pub mod doubt;
 pub mod find_marks;
+pub mod folder;
 pub mod ladder;
 pub mod marks;
+pub mod page;
 pub mod record;
 pub mod sheet;
+pub mod two_counts;
 pub mod words;
 
 pub use comparing::{Comparison, Finding, PlacedMark, Stretch, TotalComparison, compare};

@@ -133,12 +133,16 @@ impl Columns {
             None => None,
             Some(text) => {
                 let azimuth = text.parse::<f64>().ok();
-                Some(azimuth.filter(|a| (0.0..360.0).contains(a)).ok_or_else(|| {
-                    origin.fault(
+                Some(
+                    azimuth
+                        .filter(|a| (0.0..360.0).contains(a))
+                        .ok_or_else(|| {
+                            origin.fault(
                         format!("{text:?} is no azimuth"),
                         "give degrees clockwise from the right, 0 up to, not including, 360",
                     )
-                })?)
+                        })?,
+                )
             }
         };
         let last_ring = match cell(self.last_ring) {
@@ -150,7 +154,10 @@ impl Columns {
                 )
             })?),
         };
-        let diameter_mm = match self.diameter.and_then(|(at, unit)| Some((cell(Some(at))?, unit))) {
+        let diameter_mm = match self
+            .diameter
+            .and_then(|(at, unit)| Some((cell(Some(at))?, unit)))
+        {
             None => None,
             Some((text, unit)) => {
                 let parsed = match unit {
@@ -159,9 +166,8 @@ impl Columns {
                     }
                     _ => length::parse(text),
                 };
-                let length = parsed.map_err(|wanted| {
-                    origin.fault(format!("{text:?} is no diameter"), wanted)
-                })?;
+                let length = parsed
+                    .map_err(|wanted| origin.fault(format!("{text:?} is no diameter"), wanted))?;
                 Some(length.mm).filter(|mm| *mm > 0.0)
             }
         };

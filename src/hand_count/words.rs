@@ -24,7 +24,9 @@ pub fn total(total: &TotalComparison, level: f64) -> String {
     match finding {
         Finding::Agrees => format!("your total of {hand} agrees with my count ({band})"),
         Finding::Differs => {
-            format!("your total of {hand} differs by {off} from my {reading}, outside the band ({band})")
+            format!(
+                "your total of {hand} differs by {off} from my {reading}, outside the band ({band})"
+            )
         }
         Finding::WithinDoubt | Finding::NotRead => {
             format!("your total of {hand} is within doubt: I count {reading} ({band})")
@@ -50,9 +52,7 @@ pub fn stretch(stretch: &Stretch) -> String {
     let name = name(stretch);
     let hand = stretch.hand_rings;
     let Some(read) = stretch.reading_rings else {
-        return format!(
-            "your {name} stretch: I can't tell; no rings are read between its marks"
-        );
+        return format!("your {name} stretch: I can't tell; no rings are read between its marks");
     };
     let sure = match stretch.sure_rings {
         n if n == read => "of all of them".to_owned(),
@@ -96,7 +96,11 @@ pub fn sentences(comparison: &Comparison, reading: &Reading) -> Vec<String> {
         said.push(total(totals, reading.age.level));
     }
     let suspects = comparison.suspects.iter();
-    said.extend(suspects.filter_map(|&i| comparison.stretches.get(i)).map(stretch));
+    said.extend(
+        suspects
+            .filter_map(|&i| comparison.stretches.get(i))
+            .map(stretch),
+    );
     let unread = comparison
         .stretches
         .iter()
@@ -122,7 +126,9 @@ pub fn sentences(comparison: &Comparison, reading: &Reading) -> Vec<String> {
         });
     }
     let parts = |finding| comparison.stretches.iter().any(|s| s.finding == finding);
-    if comparison.total.is_some_and(|t| t.finding != Finding::Agrees)
+    if comparison
+        .total
+        .is_some_and(|t| t.finding != Finding::Agrees)
         && comparison.stretches.is_empty()
     {
         said.push(
@@ -168,8 +174,16 @@ pub fn table(comparison: &Comparison, unit: LengthUnit) -> String {
             stretch.hand_rings.to_string(),
             number(stretch.reading_rings.map(|n| n.to_string())),
             number(stretch.band.map(|(low, high)| format!("{low}-{high}"))),
-            number(stretch.reading_rings.map(|_| stretch.sure_rings.to_string())),
-            number(stretch.difference.map(|d| format!("{d:+}").replace("+0", "0"))),
+            number(
+                stretch
+                    .reading_rings
+                    .map(|_| stretch.sure_rings.to_string()),
+            ),
+            number(
+                stretch
+                    .difference
+                    .map(|d| format!("{d:+}").replace("+0", "0")),
+            ),
             number(stretch.hand_right.map(|p| format!("{:.0} %", 100.0 * p))),
             stretch.finding.name().into(),
             number(mark.and_then(|m| m.diameter_mm).map(|mm| shown(mm, unit))),
@@ -179,7 +193,9 @@ pub fn table(comparison: &Comparison, unit: LengthUnit) -> String {
             ),
         ];
         if has_years {
-            row.push(number(mark.and_then(|m| m.year).map(|year| year.to_string())));
+            row.push(number(
+                mark.and_then(|m| m.year).map(|year| year.to_string()),
+            ));
         }
         rows.push(row);
     }
@@ -291,7 +307,11 @@ mod tests {
         let text = table(&comparison, LengthUnit::Mm);
         let lines: Vec<&str> = text.lines().collect();
         assert!(lines[0].starts_with("stretch  yours  mine"));
-        assert!(lines[1].starts_with("40-60       20    23  22-24"), "{}", lines[1]);
+        assert!(
+            lines[1].starts_with("40-60       20    23  22-24"),
+            "{}",
+            lines[1]
+        );
         // 254 mm are ten inches by definition.
         assert_eq!(shown(254.0, LengthUnit::In), "10.00 in");
     }
