@@ -5,7 +5,7 @@
 //! from the photo along its direction, at its own scale, so that the boundaries at the stretch's ends
 //! stand one below the other in all three; where the reading is right, those between do so nearly.
 //! Boundaries are drawn at the upper and lower rim of a strip only, so that the wood between stays
-//! bare; every one has its number, doubtful ones are dashed and end in an open dot. Below the middle
+//! bare; every one has its number, doubtful ones are dashed and end in an open dot. On the middle
 //! strip stand the marks of the hand.
 
 use super::canvas::{Canvas, Dash};
@@ -104,7 +104,7 @@ pub fn stretch(photo: &Photo, reading: &Reading, view: &StretchView) -> RgbImage
         }
         name_strip(name, top, &letters, &mut canvas);
     }
-    let key = "numbers: rings as read, from the pith; dashed with an open dot: doubtful; white below: your marks";
+    let key = "numbers: rings as read, from the pith; dashed with an open dot: doubtful; white: your marks";
     let key = letters.shorten(key, LETTER_PX, room);
     let at = (single(LEFT_PX), single(head + 3.0 * each + 0.2 * line));
     letters.draw(&mut canvas, at, LETTER_PX, &key, DIM);
@@ -312,7 +312,10 @@ fn draw_marks(
         if !(LEFT_PX..=LEFT_PX + strip.width).contains(&x) {
             continue;
         }
-        canvas.segment((x, foot - 10.0), (x, foot + 8.0), &plain_pen(3.0));
+        // The line itself runs along the middle of the strip: that is where the mark is.
+        let middle = top + STRIP_PX / 2.0;
+        canvas.segment((x, middle - 11.0), (x, middle + 11.0), &plain_pen(3.0));
+        canvas.segment((x, foot), (x, foot + 8.0), &plain_pen(3.0));
         let wide = letters.width_px(name, LETTER_PX);
         let at = (single(x) - 0.5 * wide, single(foot + 9.0));
         letters.draw(canvas, at, LETTER_PX, name, WHITE);
