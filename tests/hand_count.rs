@@ -123,13 +123,19 @@ fn pen_score(photo: &photo::Photo, truth: &Truth, reading: &Reading) -> Option<P
     let marks = true_marks(truth);
     let mut left = marks.clone();
     let mut hits = 0;
+    let mut wrong = Vec::new();
     for (x, y) in &line.marks_px {
         let along = (x - px).hypot(y - py);
         let near = |at: &f64| (at - along).abs() <= (1.0_f64).max(line.width_px);
         if let Some(i) = left.iter().position(near) {
             left.remove(i);
             hits += 1;
+        } else {
+            wrong.push(along.round());
         }
+    }
+    if std::env::var_os("ENDGRAIN_PEN_MARKS").is_some() {
+        println!("missed {left:.0?}, wrong {wrong:?}, off {off:.2} degrees, width {:.1} px", line.width_px);
     }
     Some(PenScore {
         line_off_deg: off.abs(),

@@ -69,7 +69,22 @@ const LEAST_CONTRAST: f64 = 7.0;
 /// And by so many times what the middle one of all directions reaches.
 const LEAST_RATIO: f64 = 4.0;
 /// Share of the ink's difference that a mark has beside the line.
-const MARK_SHARE: f64 = 0.4;
+const MARK_SHARE: f64 = 0.36;
+
+/// Where the colour beside the line is looked at, in widths of the line from its middle: within a mark,
+/// and beyond it. A mark that is shorter than three widths of the line is none.
+const NEAR: [f64; 4] = [0.75, 1.0, 1.25, 1.5];
+const FAR: [f64; 5] = [3.8, 4.4, 5.0, 5.6, 6.2];
+/// How much a difference some other way than the ink's counts against a mark: pores are dark, but not
+/// the ink's colour.
+const MISMATCH: f64 = 0.8;
+/// Marks are looked for up to this share of the edge's distance: the rim of bark is dark as well.
+const MARKS_TO: f64 = 0.985;
+/// And from this one on: the pith's own rim looks like a mark.
+const MARKS_FROM: f64 = 0.035;
+/// A mark stands out of what the wood has beside the line by so many of its spreads: on pores and
+/// under faint pencil the spread is large.
+const OUT_OF_SPREAD: f64 = 1.5;
 
 /// A colour or a difference of colours, levels of 0 to 255.
 type Colour = [f64; 3];
@@ -342,23 +357,19 @@ impl View<'_> {
         let Some(edge) = self.edge_px(line.azimuth_deg) else {
             return Vec::new();
         };
-        let from = (0.015 * edge).max(2.0 * width_px);
+        let from = (MARKS_FROM * edge).max(2.0 * width_px);
         #[allow(
             clippy::cast_possible_truncation,
             clippy::cast_sign_loss,
             reason = "half px along a line in a photo"
         )]
-        let steps = (2.0 * (edge - from)).floor().clamp(0.0, 1e5) as u32;
+        let steps = (2.0 * (MARKS_TO * edge - width_px - from)).floor().clamp(0.0, 1e5) as u32;
         let shares: Vec<f64> = (0..steps)
             .into_par_iter()
             .map(|i| {
                 let along = from + 0.5 * f64::from(i);
-                let side = |sign| self.beside(line, along, sign, width_px, way);
-                // A mark crosses the line: the weaker side counts, with half of what the other has more.
-                match (side(-1.0), side(1.0)) {
-                    (Some(a), Some(b)) => (0.75 * a.min(b) + 0.25 * a.max(b)) / contrast,
-                    _ => 0.0,
-                }
+                self.beside(line, along, width_px, way)
+                    .map_or(0.0, |level| level / contrast)
             })
             .collect();
         peaks(&shares, width_px)
@@ -368,35 +379,37 @@ impl View<'_> {
     }
 
     /// How far the colour just beside the line differs the ink's way from the same ring farther off,
-    /// levels.
-    fn beside(&self, line: Line, along: f64, sign: f64, width_px: f64, way: Colour) -> Option<f64> {
-        let near: Vec<f64> = [0.9, 1.2, 1.5]
-            .iter()
-            .map(|share| share * width_px + 0.7)
-            .collect();
-        let far: Vec<f64> = [4.2, 5.0, 5.8]
-            .iter()
-            .map(|share| share * width_px + 3.0)
-            .collect();
-        let mut sum = 0.0;
-        for across in &near {
-            let here = self.colour(self.point(line, along, sign * across))?;
-            let ring = self.ring_at(line, along, sign * across);
-            let wood: Vec<Colour> = far
-                .iter()
-                .filter_map(|far| {
-                    let along = ring
-                        .and_then(|ring| self.along_of(line, ring, along, sign * far))
-                        .unwrap_or(along);
-                    self.colour(self.point(line, along, sign * far))
-                })
-                .collect();
-            if wood.is_empty() {
-                return None;
+    /// levels. A mark crosses the line whole: nearly all of the places to both sides have its colour,
+    /// which a pore or a fleck beside the line has on few.
+    fn beside(&self, line: Line, along: f64, width_px: f64, way: Colour) -> Option<f64> {
+        let mut levels = Vec::with_capacity(2 * NEAR.len());
+        for sign in [-1.0, 1.0] {
+            for near in NEAR {
+                let across = sign * (near * width_px + 0.7);
+                let here = self.colour(self.point(line, along, across))?;
+                let ring = self.ring_at(line, along, across);
+                let mut wood: Vec<Colour> = FAR
+                    .iter()
+                    .filter_map(|far| {
+                        let across = sign * (far * width_px + 3.0);
+                        let along = ring
+                            .and_then(|ring| self.along_of(line, ring, along, across))
+                            .unwrap_or(along);
+                        self.colour(self.point(line, along, across))
+                    })
+                    .collect();
+                // Pores and flecks lie in the wood as well: its own colour is nearest to the side that
+                // is least like the ink.
+                wood.sort_by(|a, b| dot(*a, way).total_cmp(&dot(*b, way)));
+                let off = less(here, *wood.get(wood.len() / 3)?);
+                let level = dot(off, way);
+                // What differs some other way is another colour.
+                let other = less(off, way.map(|v| v * level));
+                levels.push(level - MISMATCH * dot(other, other).sqrt());
             }
-            sum += dot(less(here, mean(&wood)), way);
         }
-        Some(sum / near.len() as f64)
+        levels.sort_by(f64::total_cmp);
+        Some((levels[1] + levels[2]) / 2.0)
     }
 
     /// Ring number at a place.
@@ -454,11 +467,16 @@ fn peaks(shares: &[f64], width_px: f64) -> Vec<f64> {
         part.sort_by(f64::total_cmp);
         part[part.len() * 2 / 5]
     };
+    // The spread below the middle: marks lie above it.
+    let mut sorted = smoothed.clone();
+    sorted.sort_by(f64::total_cmp);
+    let quantile = |share: usize| sorted.get(sorted.len() * share / 100).copied().unwrap_or(0.0);
+    let least = MARK_SHARE.max(quantile(50) + OUT_OF_SPREAD * (quantile(50) - quantile(16)));
     let mut found: Vec<f64> = Vec::new();
     let apart = (3 * half).max(6);
     for i in 0..smoothed.len() {
         let here = smoothed[i];
-        if here < MARK_SHARE {
+        if here < least {
             continue;
         }
         let round = &smoothed[i.saturating_sub(apart)..(i + apart + 1).min(smoothed.len())];
