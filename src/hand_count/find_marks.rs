@@ -149,7 +149,12 @@ impl View<'_> {
         let (ix, iy) = (x.floor() as u32, y.floor() as u32);
         let (fx, fy) = (x.fract(), y.fract());
         let at = |x, y| self.pixels.get_pixel(x, y).0;
-        let four = [at(ix, iy), at(ix + 1, iy), at(ix, iy + 1), at(ix + 1, iy + 1)];
+        let four = [
+            at(ix, iy),
+            at(ix + 1, iy),
+            at(ix, iy + 1),
+            at(ix + 1, iy + 1),
+        ];
         Some(std::array::from_fn(|c| {
             let [a, b, d, e] = four.map(|p| f64::from(p[c]));
             (a * (1.0 - fx) + b * fx) * (1.0 - fy) + (d * (1.0 - fx) + e * fx) * fy
@@ -246,7 +251,8 @@ impl View<'_> {
     /// The strongest line of a width, and the strength of the middle one of all directions.
     fn search_width(&self, width_px: f64) -> Option<((f64, Line), f64)> {
         // A third of a line's width at the edge from one direction to the next.
-        let steps = (std::f64::consts::TAU * self.radius_px / (0.5 * width_px)).clamp(1440.0, 5760.0);
+        let steps =
+            (std::f64::consts::TAU * self.radius_px / (0.5 * width_px)).clamp(1440.0, 5760.0);
         #[allow(
             clippy::cast_possible_truncation,
             clippy::cast_sign_loss,
@@ -363,7 +369,9 @@ impl View<'_> {
             clippy::cast_sign_loss,
             reason = "half px along a line in a photo"
         )]
-        let steps = (2.0 * (MARKS_TO * edge - width_px - from)).floor().clamp(0.0, 1e5) as u32;
+        let steps = (2.0 * (MARKS_TO * edge - width_px - from))
+            .floor()
+            .clamp(0.0, 1e5) as u32;
         let shares: Vec<f64> = (0..steps)
             .into_par_iter()
             .map(|i| {
@@ -470,7 +478,12 @@ fn peaks(shares: &[f64], width_px: f64) -> Vec<f64> {
     // The spread below the middle: marks lie above it.
     let mut sorted = smoothed.clone();
     sorted.sort_by(f64::total_cmp);
-    let quantile = |share: usize| sorted.get(sorted.len() * share / 100).copied().unwrap_or(0.0);
+    let quantile = |share: usize| {
+        sorted
+            .get(sorted.len() * share / 100)
+            .copied()
+            .unwrap_or(0.0)
+    };
     let least = MARK_SHARE.max(quantile(50) + OUT_OF_SPREAD * (quantile(50) - quantile(16)));
     let mut found: Vec<f64> = Vec::new();
     let apart = (3 * half).max(6);
@@ -481,7 +494,9 @@ fn peaks(shares: &[f64], width_px: f64) -> Vec<f64> {
         }
         let round = &smoothed[i.saturating_sub(apart)..(i + apart + 1).min(smoothed.len())];
         let is_top = round.iter().all(|other| *other <= here);
-        let is_new = found.last().is_none_or(|last| i as f64 - last > apart as f64);
+        let is_new = found
+            .last()
+            .is_none_or(|last| i as f64 - last > apart as f64);
         if is_top && is_new && here - ground(i) >= MARK_SHARE {
             found.push(i as f64);
         }

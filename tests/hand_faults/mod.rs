@@ -75,10 +75,9 @@ pub(crate) fn simulate(truth: &Truth, fault: Fault, chance: &mut Chance) -> Opti
     let last = truth.boundaries.last()?;
     let azimuth = (0..100).map(|_| 360.0 * chance.share()).find(|azimuth| {
         radius_at(last, *azimuth).is_some()
-            && !truth
-                .hidden_sectors
-                .iter()
-                .any(|[from, to]| (*azimuth - from).rem_euclid(360.0) <= (to - from).rem_euclid(360.0))
+            && !truth.hidden_sectors.iter().any(|[from, to]| {
+                (*azimuth - from).rem_euclid(360.0) <= (to - from).rem_euclid(360.0)
+            })
     })?;
     // What the hand takes for a ring, in its order: true rings, or a place between two.
     let mut counted: Vec<f64> = (1..=rings).map(|ring| ring as f64).collect();
@@ -101,7 +100,11 @@ pub(crate) fn simulate(truth: &Truth, fault: Fault, chance: &mut Chance) -> Opti
                 }
                 Fault::CountedTwice => counted.insert(at, counted[at]),
                 _ => {
-                    let known: Vec<_> = truth.false_rings.iter().filter(|f| f.ring > first).collect();
+                    let known: Vec<_> = truth
+                        .false_rings
+                        .iter()
+                        .filter(|f| f.ring > first)
+                        .collect();
                     if known.is_empty() {
                         counted.insert(at, counted[at] - 0.5);
                     } else {
@@ -146,7 +149,9 @@ pub(crate) fn simulate(truth: &Truth, fault: Fault, chance: &mut Chance) -> Opti
             _ => radius_at(&truth.boundaries[ring - 2], azimuth)?,
         };
         let share = 1.0 - (place.ceil() - place);
-        let radius = inner + share * (outer - inner) + OFF_RINGS * chance.normal() * (outer - inner).max(1.0);
+        let radius = inner
+            + share * (outer - inner)
+            + OFF_RINGS * chance.normal() * (outer - inner).max(1.0);
         // Near a ring that is missing there, or tighter than a pen, a hand can't mark: it goes on.
         if radius <= 0.0 {
             continue;
@@ -241,8 +246,7 @@ pub(crate) fn judge(simulated: &Simulated, reading: &Reading) -> Outcome {
                 // A mark that was refused joins two stretches: the fault is in the longer one.
                 let is_it = first.from_ring <= from && to <= first.to_ring;
                 outcome.named = usize::from(is_it);
-                outcome.named_surely =
-                    usize::from(is_it && first.finding == Finding::Differs);
+                outcome.named_surely = usize::from(is_it && first.finding == Finding::Differs);
             }
         }
     }
@@ -262,7 +266,9 @@ pub(crate) fn by_suite_and_fault(
             for _ in 0..times {
                 if let Some(simulated) = simulate(truth, fault, &mut chance) {
                     let row = table.entry(truth.suite.clone()).or_default();
-                    row.entry(fault).or_default().add(&judge(&simulated, reading));
+                    row.entry(fault)
+                        .or_default()
+                        .add(&judge(&simulated, reading));
                 }
             }
         }
@@ -284,7 +290,9 @@ pub(crate) fn sum(
 
 /// The table as DEVELOPERS.md has it.
 pub(crate) fn print(table: &BTreeMap<String, BTreeMap<Fault, Outcome>>) {
-    println!("| suite | skipped | twice | false | ten lost | start | named | surely | right count cleared | agrees |");
+    println!(
+        "| suite | skipped | twice | false | ten lost | start | named | surely | right count cleared | agrees |"
+    );
     println!("|---|---|---|---|---|---|---|---|---|---|");
     let line = |name: &str, row: &dyn Fn(Fault) -> Outcome| {
         let mut all = Outcome::default();
