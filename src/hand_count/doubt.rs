@@ -179,16 +179,18 @@ fn right_and_wrong(numbers: &Numbers, hand: u32) -> (f64, f64) {
     (right, HAND_ERRS * wrong)
 }
 
-/// How likely a hand's fault is of a size, rings: one ring skipped, counted twice or a false one
-/// counted is the commonest, then a wrong start and a run of ten lost (the kinds that the simulation
-/// has; how often each happens is not known).
+/// How likely a hand's fault is of a size, true rings less counted ones: one ring skipped, counted
+/// twice or a false one counted is the commonest, then a wrong start and a run of ten lost (the kinds
+/// that the simulation has; how often each happens is not known). Runs are lost, not invented: a hand
+/// with many rings more than the reading is rarely the one that errs.
 fn fault_chance(off: i64) -> f64 {
-    match off.abs() {
-        1 => 0.3,
-        2 => 0.08,
-        3 | 10 => 0.04,
+    match off {
+        -1 | 1 => 0.3,
+        -2 | 2 => 0.08,
+        -3 | 3 | 10 => 0.04,
         4..=14 => 0.012,
-        _ => 0.004,
+        15.. => 0.004,
+        0 | ..=-4 => 0.001,
     }
 }
 

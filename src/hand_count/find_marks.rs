@@ -68,6 +68,8 @@ const BESIDE_STEPS: i32 = 6;
 const LEAST_CONTRAST: f64 = 7.0;
 /// And by so many times what the middle one of all directions reaches.
 const LEAST_RATIO: f64 = 4.0;
+/// Nine in ten places of a ruled line have this share of the middle place's difference.
+const STEADY_SHARE: f64 = 0.2;
 /// Share of the ink's difference that a mark has beside the line.
 const MARK_SHARE: f64 = 0.36;
 
@@ -224,6 +226,9 @@ pub fn find(photo: &Photo, reading: &Reading) -> Option<PenLine> {
     let (line, width_px) = view.search()?;
     let (line, width_px, way) = view.sharpen(line, width_px)?;
     let (contrast, _) = view.strength(line, width_px)?;
+    if !view.is_steady(line, width_px, way) {
+        return None;
+    }
     let marks_px = view.marks(line, width_px, contrast, way);
     Some(PenLine {
         azimuth_deg: line.azimuth_deg.rem_euclid(360.0),
@@ -332,6 +337,20 @@ impl View<'_> {
         let line = best.1;
         let (_, way) = self.strength(line, width_px)?;
         Some((line, self.width_of(line, width_px, way), way))
+    }
+
+    /// Whether the line is there nearly all along: cracks end, or close for a while.
+    fn is_steady(&self, line: Line, width_px: f64, way: Colour) -> bool {
+        let Some(edge) = self.edge_px(line.azimuth_deg) else {
+            return false;
+        };
+        let mut along: Vec<f64> = places(edge)
+            .filter_map(|along| self.difference(line, along, width_px))
+            .map(|[a, b]| dot(a, way).min(dot(b, way)))
+            .collect();
+        along.sort_by(f64::total_cmp);
+        let at = |share: usize| along.get(along.len() * share / 100).copied().unwrap_or(0.0);
+        at(10) >= STEADY_SHARE * at(50)
     }
 
     /// Width at half of the line's mean difference, px.
