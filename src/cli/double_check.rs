@@ -4,7 +4,7 @@ use super::console::{Console, printable};
 use super::{DONE, SOME_FAILED, WRONG_USE, values};
 use clap::ValueEnum;
 use endgrain::error::Error;
-use endgrain::hand_count::checking::{self, Checked, Disc, Task};
+use endgrain::hand_count::checking::{self, Checked, Disc, PenMarks, Task};
 use endgrain::hand_count::comparing::Given;
 use endgrain::hand_count::folder::{self, Entry};
 use endgrain::hand_count::two_counts::{self, TwoCounts};
@@ -79,9 +79,13 @@ pub(super) struct Args {
     #[arg(long, help_heading = "The hand count")]
     find_marks: bool,
 
-    /// Each mark found is another so many rings from the pith
+    /// Each mark found is another so many rings from the last
     #[arg(long, value_name = "RINGS", default_value_t = 10, value_parser = clap::value_parser!(u32).range(1..=100), help_heading = "The hand count")]
     mark_every: u32,
+
+    /// Number the marks found from the bark inward instead; needs the total
+    #[arg(long, requires = "find_marks", help_heading = "The hand count")]
+    from_bark: bool,
 
     /// A CSV file with a row a photo: photo, total, counted_by, counted_on, azimuth_deg, ...
     ///
@@ -222,6 +226,13 @@ impl Args {
         self.total.is_some() || !self.mark.is_empty() || self.marks.is_some() || self.find_marks
     }
 
+    fn pen_marks(&self) -> Option<PenMarks> {
+        self.find_marks.then_some(PenMarks {
+            every: self.mark_every,
+            from_bark: self.from_bark,
+        })
+    }
+
     fn given(&self, settings: &Settings) -> Given {
         Given {
             azimuth_deg: self.azimuth,
@@ -314,7 +325,7 @@ fn one_disc(
         },
         given: args.given(settings),
         diameter_mm: args.diameter,
-        find_marks: args.find_marks.then_some(args.mark_every),
+        find_marks: args.pen_marks(),
     };
     let checked = checking::check(&disc, &task, path)?;
     failed += checked.faults.len();
@@ -371,10 +382,11 @@ fn tell(args: &Args, settings: &Settings, checked: &Checked, console: &mut Conso
     }
     if let Some(line) = &record.pen_line {
         console.say(&format!(
-            "a ruled line at {:.1} degrees with {} marks on it, taken as every {} rings from the pith",
+            "a ruled line at {:.1} degrees with {} marks on it, taken as every {} rings from the {}",
             line.azimuth_deg,
             line.marks_px.len(),
-            args.mark_every
+            args.mark_every,
+            if args.from_bark { "bark" } else { "pith" }
         ));
     }
     let mut text = String::new();
@@ -547,7 +559,7 @@ fn one_row(
             last_ring: row.last_ring.or(args.last_ring),
         },
         diameter_mm: row.diameter_mm.or(args.diameter),
-        find_marks: args.find_marks.then_some(args.mark_every),
+        find_marks: args.pen_marks(),
     };
     let checked = checking::check(&disc, &task, &path)?;
     if let Some(out) = &args.out {
@@ -712,6 +724,16 @@ fn two_sheets(
                 reading: f64::from(reading),
             });
             rows.push((row.photo.clone(), hand, reading));
+        }
+    }
+    for row in &b.rows {
+        if !a.rows.iter().any(|other| other.photo == row.photo) {
+            let fault = row.origin.fault(
+                format!("{} isn't in {}", row.photo, first.display()),
+                "name photos alike in both sheets",
+            );
+            console.say(&fault.to_string());
+            failed += 1;
         }
     }
     let Some(agreement) = agreement::of(&pairs) else {

@@ -225,7 +225,7 @@ mod tests {
         assert!((a.mean_difference).abs() < 1e-12);
         assert!((s.sd - 1.581_139).abs() < 1e-6);
         assert!((s.low + 3.099_032).abs() < 1e-6 && (s.high - 3.099_032).abs() < 1e-6);
-        assert!((s.mean_se - 0.707_107).abs() < 1e-6 && (s.limit_se - 1.224_745).abs() < 1e-6);
+        assert!((s.mean_se - 0.5_f64.sqrt()).abs() < 1e-6 && (s.limit_se - 1.224_745).abs() < 1e-6);
         assert!((a.within_one - 0.6).abs() < 1e-12);
         // 1 of 50.5 is 1.98 %, 1 of 59.5 1.68 %, 2 of 71 2.8 %, 0, 2 of 89 2.2 %.
         assert!((a.within_two_percent - 0.6).abs() < 1e-12);

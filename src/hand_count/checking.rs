@@ -94,8 +94,17 @@ pub struct Task {
     pub given: Given,
     /// Mean diameter of the face inside the bark, mm, where it gives the scale.
     pub diameter_mm: Option<f64>,
-    /// Look for the ruled line and its marks: every so many rings.
-    pub find_marks: Option<u32>,
+    /// Look for the ruled line and its marks.
+    pub find_marks: Option<PenMarks>,
+}
+
+/// How the marks on a ruled line are numbered.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct PenMarks {
+    /// A mark every so many rings.
+    pub every: u32,
+    /// Counted from the bark inward; needs the total.
+    pub from_bark: bool,
 }
 
 /// A disc that was checked.
@@ -123,10 +132,19 @@ pub fn check(disc: &Disc, task: &Task, path: &Path) -> Result<Checked, Error> {
         });
     }
     let mut pen_line = None;
-    if let Some(every) = task.find_marks {
+    if let Some(PenMarks { every, from_bark }) = task.find_marks {
+        if from_bark && hand.total.is_none() {
+            return Err(Error::BadData {
+                path: path.to_path_buf(),
+                line: None,
+                what: "marks counted from the bark, but no total".into(),
+                way_out: "give the total, so that they can be numbered from the pith".into(),
+            });
+        }
         let line = pen_marks(disc, path)?;
         given.azimuth_deg = given.azimuth_deg.or(Some(line.azimuth_deg));
-        hand.marks.extend(line.as_marks(every, path));
+        let total = hand.total.filter(|_| from_bark);
+        hand.marks.extend(line.as_marks(every, total, path));
         pen_line = Some(line);
     }
     let (comparison, faults) = compare(&hand, reading, &given);

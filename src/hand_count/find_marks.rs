@@ -35,17 +35,28 @@ pub struct PenLine {
 }
 
 impl PenLine {
-    /// The marks as those of every so-many-th ring, counted from the pith.
-    pub fn as_marks(&self, every: u32, path: &Path) -> Vec<Mark> {
-        (1..)
-            .zip(&self.marks_px)
-            .map(|(n, &(x_px, y_px))| Mark {
-                ring: every.saturating_mul(n),
-                place: Place::Point { x_px, y_px },
-                origin: Origin {
-                    path: path.to_path_buf(),
-                    line: None,
-                },
+    /// The marks as those of every so-many-th ring, counted from the pith; or, with the disc's total,
+    /// from the bark inward, where marks that would fall on ring 0 or below are left out.
+    pub fn as_marks(&self, every: u32, from_bark: Option<u32>, path: &Path) -> Vec<Mark> {
+        let count = self.marks_px.len();
+        self.marks_px
+            .iter()
+            .enumerate()
+            .filter_map(|(i, &(x_px, y_px))| {
+                let back = u32::try_from(count - i).ok()?.saturating_mul(every);
+                let out = u32::try_from(i + 1).ok()?.saturating_mul(every);
+                let ring = match from_bark {
+                    Some(total) => total.checked_sub(back).filter(|ring| *ring > 0)?,
+                    None => out,
+                };
+                Some(Mark {
+                    ring,
+                    place: Place::Point { x_px, y_px },
+                    origin: Origin {
+                        path: path.to_path_buf(),
+                        line: None,
+                    },
+                })
             })
             .collect()
     }
@@ -527,6 +538,24 @@ fn peaks(shares: &[f64], width_px: f64) -> Vec<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn marks_are_numbered_from_the_pith_or_from_the_bark() {
+        let line = PenLine {
+            azimuth_deg: 0.0,
+            width_px: 3.0,
+            contrast: 50.0,
+            marks_px: vec![(10.0, 0.0), (50.0, 0.0), (90.0, 0.0)],
+        };
+        let numbers = |from_bark| -> Vec<u32> {
+            let marks = line.as_marks(10, from_bark, Path::new("log-7.jpg"));
+            marks.iter().map(|mark| mark.ring).collect()
+        };
+        assert_eq!(numbers(None), [10, 20, 30]);
+        assert_eq!(numbers(Some(32)), [2, 12, 22]);
+        // Of 30 rings the innermost mark would be ring 0: the pith itself.
+        assert_eq!(numbers(Some(30)), [10, 20]);
+    }
 
     #[test]
     fn peaks_stand_out_of_their_ground() {
