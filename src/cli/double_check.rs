@@ -38,6 +38,10 @@ parts or is within doubt), 2 wrong use.";
 /// (.hand-count.html) and an enlarged picture of each stretch that parts. A sheet does a whole folder.
 #[derive(Debug, clap::Args)]
 #[command(after_help = EXAMPLES)]
+#[allow(
+    clippy::doc_markdown,
+    reason = "the comments are the command's help, shown as they are"
+)]
 pub(super) struct Args {
     /// Photo, or its reading (.rings.json); with --sheet the folder of the photos
     #[arg(value_name = "PATH")]

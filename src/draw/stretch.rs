@@ -150,11 +150,8 @@ impl Layout {
         }
         let span = (outer_px - inner_px).max(1.0);
         let wanted = span * LEAST_RING_PX / narrowest.max(0.5);
-        let wide = wanted
-            .max(LEAST_PX)
-            .min(MOST_PX)
-            .min(span * MOST_SCALE)
-            .max(0.3 * LEAST_PX);
+        let most = MOST_PX.min(span * MOST_SCALE).max(0.3 * LEAST_PX);
+        let wide = wanted.max(LEAST_PX).min(most);
         // A little of the wood to either side, so that both ends can be seen in place.
         let lead = if inner.is_some() {
             0.08 * wide + 20.0
@@ -190,7 +187,7 @@ impl Strip {
             None => 0.0,
         };
         let step = (outer - inner) / (layout.columns.1 - layout.columns.0);
-        (step > 0.0).then(|| Strip {
+        (step > 0.0).then_some(Strip {
             azimuth_deg,
             step,
             start_px: inner - step * layout.columns.0,

@@ -30,7 +30,7 @@ impl Fault {
     ];
 }
 
-/// Chance by a fixed seed (SplitMix64, Steele et al. 2014).
+/// Chance by a fixed seed (`SplitMix64`, Steele et al. 2014).
 pub(crate) struct Chance(pub(crate) u64);
 
 impl Chance {
