@@ -308,6 +308,7 @@ pub(super) struct Table<'a> {
     path: &'a Path,
     /// Column names, lower case, blanks and hyphens as `_`.
     pub(super) names: Vec<String>,
+    bytes: &'a [u8],
     reader: csv::Reader<&'a [u8]>,
 }
 
@@ -358,6 +359,7 @@ impl<'a> Table<'a> {
         Ok(Table {
             path,
             names,
+            bytes,
             reader,
         })
     }
@@ -389,6 +391,17 @@ impl<'a> Table<'a> {
         }
     }
 
+    /// Line, from 1, of the row that begins at a byte or after the empty lines there: the reader counts
+    /// those to the row.
+    fn line_at(&self, byte: u64) -> u64 {
+        let mut at = usize::try_from(byte).map_or(self.bytes.len(), |b| b.min(self.bytes.len()));
+        while matches!(self.bytes.get(at), Some(b'\n' | b'\r')) {
+            at += 1;
+        }
+        let before = self.bytes[..at].iter().filter(|byte| **byte == b'\n');
+        u64::try_from(before.count() + 1).unwrap_or(u64::MAX)
+    }
+
     /// The next row that isn't blank, with its line.
     pub(super) fn next_row(&mut self) -> Option<Result<(u64, Cells), Error>> {
         loop {
@@ -397,7 +410,7 @@ impl<'a> Table<'a> {
             match self.reader.read_record(&mut record) {
                 Ok(false) => return None,
                 Ok(true) => {
-                    let line = record.position().map_or(line, csv::Position::line);
+                    let line = record.position().map_or(line, |at| self.line_at(at.byte()));
                     let cells = Cells(record);
                     if !cells.is_blank() {
                         return Some(Ok((line, cells)));
