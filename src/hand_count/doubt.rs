@@ -5,7 +5,7 @@
 //! boundary next to the nearest one, and some share of rings is missed that no confidence tells of.
 //! That share belongs to the disc: it is not known beforehand, and the stretches tell of it together.
 //! Where hand and reading part in many of them, the reading is the likelier cause, since a hand's
-//! faults are few; where they part in one, the hand is. So the shares in [`MISSED`] are weighed by how
+//! faults are few; where they part in one, the hand is. So the shares in `MISSED` are weighed by how
 //! well they explain all stretches (Bayes), and the chance that the hand is right in a stretch is the
 //! mean over them.
 //!
@@ -70,7 +70,7 @@ pub struct Between {
     pub begins_at_pith: bool,
     /// Whether it ends at the wood's edge, which is no mark.
     pub ends_at_edge: bool,
-    /// Sd of the marks at either end beyond [`MARK_SD_RINGS`], in rings.
+    /// Sd of the marks at either end beyond `MARK_SD_RINGS`, in rings.
     pub mark_sd_rings: (f64, f64),
     /// Rings by the hand.
     pub hand_rings: u32,
