@@ -69,6 +69,9 @@ pub mod bounds;
 /// Takes the candidates, makes the rings.
 pub mod rings;
 
+/// Takes chances, makes the distribution of how many come true.
+mod poisson_binomial;
+
 /// Takes the rings, makes the count with its band.
 pub mod age;
 
@@ -129,10 +132,15 @@ pub mod series;
 /// Files of ring-width series that other programs read and write.
 pub mod formats;
 
-/// Takes readings and a sheet of specimens, makes a dataset for others to use.
-pub mod dataset;
 /// Takes series of many discs, makes their figures, their mean chronology and how well they agree.
 pub mod chronology;
+/// Takes readings and a sheet of specimens, makes a dataset for others to use.
+pub mod dataset;
+/// Lengths as people write them.
+pub mod length;
+
+/// Takes a hand count and a reading, makes where the two part.
+pub mod hand_count;
 
 /// Takes a suite and a seed, makes practice photos whose rings are known.
 pub mod demo;

@@ -4,12 +4,13 @@
 //! Standard output carries the data that was asked for, standard error everything for the eye. Exit
 //! status: 0 all photos read, 1 some photo failed, 2 wrong use or settings.
 
-mod chronology;
 mod beside;
+mod chronology;
 mod console;
 mod convert;
 mod count;
 mod demo;
+mod double_check;
 mod gather;
 mod growth;
 mod loaded;
@@ -66,6 +67,7 @@ enum Command {
     Report(report::Args),
     Demo(demo::Args),
     Chronology(chronology::Args),
+    DoubleCheck(Box<double_check::Args>),
     Schema(schema::Args),
     Specimens(specimens::Args),
     Gather(gather::Args),
@@ -93,6 +95,7 @@ pub(crate) fn run() -> ExitCode {
         Command::Report(args) => report::run(&args, &mut console),
         Command::Demo(args) => demo::run(&args, &mut console),
         Command::Chronology(args) => chronology::run(&args, &mut console),
+        Command::DoubleCheck(args) => double_check::run(&args, &mut console),
         Command::Schema(args) => schema::run(&args, &mut console),
         Command::Specimens(args) => specimens::run(&args, &mut console),
         Command::Gather(args) => gather::run(&args, &mut console),

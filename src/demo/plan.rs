@@ -206,6 +206,11 @@ impl Plan {
         format!("QB-{:04}", self.index)
     }
 
+    /// What is true of the photo, without rendering it.
+    pub fn truth(&self) -> super::Truth {
+        super::truth::of(self, &self.view())
+    }
+
     /// File name without extension: suite first, so that a folder sorts by suite.
     pub fn name(&self) -> String {
         format!("{}_{}", self.suite.name(), self.tag())

@@ -73,6 +73,9 @@ pub struct Truth {
     pub hollow: Option<f64>,
     /// Azimuth of the ruled line.
     pub pen_marks: Vec<f64>,
+    /// The ruled line has a cross mark every so many rings, from the pith; absent without a line.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub pen_mark_every: Option<usize>,
     /// Saw marks stronger than sanding would leave.
     pub saw_marks: bool,
     /// Latewood brighter than earlywood.
@@ -305,6 +308,7 @@ pub(crate) fn of(plan: &Plan, view: &View) -> Truth {
             .collect(),
         hollow: plan.hollow.map(|h| to(1, h.share * size / view.mm_per_px)),
         pen_marks: plan.pen.iter().map(|p| degrees(p.azimuth)).collect(),
+        pen_mark_every: plan.pen.map(|pen| pen.every),
         saw_marks: plan.saw.iter().any(|s| s.depth > 0.045),
         late_wood_bright: plan.grain.is_reversed,
         species_look: plan.species.name.to_owned(),

@@ -16,12 +16,14 @@ mod index_line;
 mod jpeg;
 mod lettering;
 mod overlay;
+mod stretch;
 mod strip;
 mod zones;
 
 pub use jpeg::jpeg;
 pub(crate) use lettering::FONT as FONT_FILE;
 pub use overlay::{overlay, overlay_onto};
+pub use stretch::{BESIDE_DEG, StretchView, stretch};
 pub use strip::strip;
 
 use canvas::{Pen, Rgb3};

@@ -282,7 +282,7 @@ fn unwrap(
 
 /// Colour of the photo at a place, between four pixels in straight lines. Shares of a pixel are
 /// taken in 256ths, the sums in whole numbers: half the time of the same in floats.
-fn look_at(photo: &RgbImage, x: f32, y: f32) -> Rgb3 {
+pub(super) fn look_at(photo: &RgbImage, x: f32, y: f32) -> Rgb3 {
     let (w, h) = (photo.width() as usize, photo.height() as usize);
     if !(x >= 0.0 && y >= 0.0 && x < (w - 1) as f32 && y < (h - 1) as f32) {
         return OUTSIDE;
@@ -473,6 +473,6 @@ fn draw_numbers(
     clippy::cast_sign_loss,
     reason = "clamped to the sizes of pictures"
 )]
-fn whole(px: f64) -> u32 {
+pub(super) fn whole(px: f64) -> u32 {
     px.ceil().clamp(0.0, 65_535.0) as u32
 }
