@@ -82,8 +82,10 @@ pub struct Options {
     pub pith_px: Option<(f64, f64)>,
     /// Part of the photo that was looked at.
     pub region_px: Option<Region>,
-    /// The scale as it was stated.
-    pub scale: Option<ScaleGiven>,
+    /// What was stated of the scale.
+    pub scale: Vec<ScaleGiven>,
+    /// Whether the face was said to be round.
+    pub face_is_round: bool,
     /// Calendar year of the outermost ring.
     pub last_ring: Option<i32>,
     /// The wood's kind as it was stated.

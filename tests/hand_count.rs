@@ -320,10 +320,9 @@ fn even_rings(rings: u32, width_px: f64, mm_per_px: f64) -> Reading {
             width_px: 2000,
             height_px: 2000,
         },
-        scale: Some(Scale {
-            mm_per_px,
-            source: "given".into(),
-        }),
+        options: None,
+        calendar: None,
+        scale: Some(Scale::even(mm_per_px, "given")),
         pith: PithRecord {
             x_px: 1000.0,
             y_px: 1000.0,

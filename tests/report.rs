@@ -303,10 +303,8 @@ fn hostile_names_and_texts_run_nothing() {
         reading.photo.file =
             format!("</title></script><script>document.title='run'</script>{stem}.jpg");
         reading.program.version = "<svg onload=document.title='run'>".into();
-        reading.scale = Some(Scale {
-            mm_per_px: 0.4,
-            source: "<script>document.title='run'</script>".into(),
-        });
+        let source = "<script>document.title='run'</script>";
+        reading.scale = Some(Scale::even(0.4, source));
         let hostile = "</script></style><script>document.title='run'</script><iframe srcdoc='x'>";
         reading.notes = vec![Note::new(NoteCode::Tilted, hostile)];
         put(&readings, stem, &reading);

@@ -205,7 +205,9 @@ impl Args {
             scale: self
                 .mm_per_px
                 .map(ScaleGiven::MmPerPx)
-                .or(self.diameter.map(ScaleGiven::DiameterMm)),
+                .or(self.diameter.map(ScaleGiven::DiameterMm))
+                .into_iter()
+                .collect(),
             last_ring: self.last_ring,
             wood: match self.wood {
                 WoodGiven::Auto => None,
@@ -552,7 +554,7 @@ fn one_row(
     }
     let mut settings = settings.clone();
     if let Some(mm) = row.diameter_mm {
-        settings.scale = Some(ScaleGiven::DiameterMm(mm));
+        settings.scale = vec![ScaleGiven::DiameterMm(mm)];
     }
     let disc = checking::open(&path, None, args.readings.as_deref(), &settings)?;
     let mut hand = row.hand.clone();

@@ -114,10 +114,9 @@ pub(crate) mod tests {
                 width_px: 1000,
                 height_px: 1000,
             },
-            scale: mm_per_px.map(|mm_per_px| Scale {
-                mm_per_px,
-                source: "given".into(),
-            }),
+            options: None,
+            calendar: None,
+            scale: mm_per_px.map(|mm_per_px| Scale::even(mm_per_px, "given")),
             pith: PithRecord {
                 x_px: 500.0,
                 y_px: 500.0,

@@ -175,10 +175,10 @@ fn pen_marks(disc: &Disc, path: &Path) -> Result<PenLine, Error> {
 
 /// Scale that was given in the settings, mm a px, where it is a scale.
 pub fn scale_given(settings: &Settings) -> Option<f64> {
-    match settings.scale? {
-        ScaleGiven::MmPerPx(mm) => Some(mm),
-        ScaleGiven::DiameterMm(_) => None,
-    }
+    settings.scale.iter().find_map(|given| match given {
+        ScaleGiven::MmPerPx(mm) => Some(*mm),
+        _ => None,
+    })
 }
 
 /// Pictures of more stretches than this are not drawn: whoever counts a disc anew has the strip.

@@ -29,7 +29,8 @@ pub(crate) fn disc(n: u32) -> Reading {
         level: 0.9,
         pith_px: None,
         region_px: None,
-        scale: None,
+        scale: Vec::new(),
+        face_is_round: false,
         last_ring: Some(2023),
         wood: None,
     });
