@@ -2,11 +2,14 @@
 //! nothing.
 //!
 //! Standard output carries the data that was asked for, standard error everything for the eye. Exit
-//! status: 0 all photos read, 1 some photo failed, 2 wrong use or settings.
+//! status: 0 all photos read, 1 some photo failed, 2 wrong use or settings, 130 stopped by a signal.
 
 mod console;
 mod count;
 mod demo;
+mod expected;
+mod merge;
+mod reading_process;
 mod schema;
 mod values;
 
@@ -21,6 +24,8 @@ const DONE: u8 = 0;
 const SOME_FAILED: u8 = 1;
 /// Wrong use, or settings that make no sense.
 const WRONG_USE: u8 = 2;
+/// Stopped by a signal before the last photo: 128 and the number of SIGINT, as shells have it.
+const STOPPED: u8 = 130;
 
 #[cfg(feature = "heic")]
 const VERSION: &str = concat!(env!("CARGO_PKG_VERSION"), " (reads HEIC)");
@@ -38,7 +43,7 @@ it in the frame, at least 5 pixels a ring. Check the overlay before you rely on
 a count: it is an aid, and a grader or an arborist decides. Block logs before
 you step up to them; keep clear of saws; wear a mask where you sand.
 
-Exit status: 0 all photos read, 1 some photo failed, 2 wrong use.";
+Exit status: 0 all photos read, 1 some photo failed, 2 wrong use, 130 stopped.";
 
 /// Counts and measures the annual rings in photos of end grain: log ends, stumps,
 /// discs. Finds the pith, follows each ring boundary round it, and gives the age
@@ -54,6 +59,9 @@ struct Cli {
 #[derive(Debug, Subcommand)]
 enum Command {
     Count(Box<count::Args>),
+    Merge(merge::Args),
+    #[command(hide = true, name = reading_process::NAME)]
+    ReadingProcess,
     Demo(demo::Args),
     Schema(schema::Args),
 }
@@ -75,6 +83,8 @@ pub(crate) fn run() -> ExitCode {
     let mut console = Console::new();
     let status = match cli.command {
         Command::Count(args) => count::run(&args, &mut console),
+        Command::Merge(args) => merge::run(&args, &mut console),
+        Command::ReadingProcess => reading_process::serve(),
         Command::Demo(args) => demo::run(&args, &mut console),
         Command::Schema(args) => schema::run(&args, &mut console),
     };
