@@ -31,7 +31,7 @@ pub(super) const WRONG: &[u8] = b"wrong";
 pub(super) const FAULT: &[u8] = b"fault";
 
 /// Bytes kept of what a process says on its standard error.
-const LAST_WORDS_BYTES: usize = 2000;
+const SAID_BYTES: usize = 2000;
 /// How long a process that has closed its end may take to be gone.
 const END_TAKES: Duration = Duration::from_secs(2);
 
@@ -249,7 +249,7 @@ struct Process {
     child: Child,
     to: ChildStdin,
     from: Receiver<Vec<Vec<u8>>>,
-    last_words: Arc<Mutex<String>>,
+    said: Arc<Mutex<String>>,
 }
 
 impl Process {
@@ -281,23 +281,23 @@ impl Process {
                 }
             }
         })?;
-        let last_words = Arc::new(Mutex::new(String::new()));
-        let words = Arc::clone(&last_words);
+        let said = Arc::new(Mutex::new(String::new()));
+        let words = Arc::clone(&said);
         std::thread::Builder::new().spawn(move || {
             let mut bytes = [0; 512];
             while let Ok(n @ 1..) = err.read(&mut bytes) {
                 let mut words = words.lock().unwrap_or_else(PoisonError::into_inner);
-                words.push_str(&String::from_utf8_lossy(&bytes[..n]));
-                let over = words.len().saturating_sub(LAST_WORDS_BYTES);
-                let cut = (over..=words.len()).find(|&at| words.is_char_boundary(at));
-                words.drain(..cut.unwrap_or(0));
+                // A process says why it ends first, and where after it.
+                if words.len() < SAID_BYTES {
+                    words.push_str(&String::from_utf8_lossy(&bytes[..n]));
+                }
             }
         })?;
         Ok(Process {
             child,
             to,
             from,
-            last_words,
+            said,
         })
     }
 
@@ -332,8 +332,8 @@ impl Process {
             }
         };
         let mut words = status.map_or("it closed its end".to_owned(), ended);
-        let last = self.last_words.lock().unwrap_or_else(PoisonError::into_inner);
-        if let Some(line) = last.lines().rev().find(|line| !line.trim().is_empty()) {
+        let said = self.said.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(line) = said.lines().find(|line| !line.trim().is_empty()) {
             words.push_str(": ");
             words.push_str(line.trim());
         }
