@@ -112,7 +112,7 @@ slurm)
     ;;
 esac
 
-"$endgrain" demo yard --count "$photos" --seed 11 --megapixels 0.01 --quiet
+"$endgrain" demo yard --count "$photos" --seed 11 --megapixels 0.01 --kind clean_conifer --quiet
 begun=$SECONDS
 "$endgrain" count yard --out judge --quiet
 alone=$((SECONDS - begun))
