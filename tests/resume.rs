@@ -54,7 +54,9 @@ fn a_run_killed_fifty_times_ends_with_the_bytes_of_one_that_was_not() {
     }
     yard.run(&COUNT).ends(0, &["20 photos read"]);
     same_files(&yard.files("out"), &judge);
-    eprintln!("{killed} kills, {went_on} of them in runs that went on from an earlier one; {ended} runs came to their end between");
+    eprintln!(
+        "{killed} kills, {went_on} of them in runs that went on from an earlier one; {ended} runs came to their end between"
+    );
     assert!(went_on > KILLS / 4, "most kills fell into fresh runs");
 }
 
@@ -63,7 +65,9 @@ fn a_run_killed_fifty_times_ends_with_the_bytes_of_one_that_was_not() {
 fn a_killed_run_leaves_no_process_behind() {
     let yard = Yard::of(40, 300);
     let mut run = yard.start(&COUNT);
-    wait_until("a process that reads", || !yards::children_of(run.id()).is_empty());
+    wait_until("a process that reads", || {
+        !yards::children_of(run.id()).is_empty()
+    });
     let readers = yards::children_of(run.id());
     run.kill().unwrap();
     run.wait().unwrap();
@@ -99,7 +103,8 @@ fn a_signal_ends_the_run_with_tables_and_a_word_on_how_to_go_on() {
         let read = ages.matches(",read,").count();
         assert!(not_reached > 0 && read > 1 && read + not_reached == 40);
         assert!(
-            ran.err.contains(&format!("{not_reached} photos not reached")),
+            ran.err
+                .contains(&format!("{not_reached} photos not reached")),
             "{}",
             ran.err
         );
@@ -116,7 +121,16 @@ fn a_signal_ends_the_run_with_tables_and_a_word_on_how_to_go_on() {
         Ran::of(&run.wait_with_output().unwrap()).ends(130, &["not reached"]);
         let ran = yard.run(&COUNT);
         ran.ends(0, &["40 photos read, ", " of them by an earlier run"]);
-        let before: usize = ran.err.split("read, ").nth(1).unwrap().split(' ').next().unwrap().parse().unwrap();
+        let before: usize = ran
+            .err
+            .split("read, ")
+            .nth(1)
+            .unwrap()
+            .split(' ')
+            .next()
+            .unwrap()
+            .parse()
+            .unwrap();
         assert!(before >= read, "{before} of {read} were kept");
         same_files(&yard.files("out"), &judge);
         fs::remove_dir_all(yard.at("out")).unwrap();
@@ -136,41 +150,73 @@ fn what_changed_is_read_again_and_nothing_else() {
     fs::remove_file(yard.at("out/log-000.strip.jpg")).unwrap();
     fs::write(yard.at("out/log-001.overlay.jpg"), b"half").unwrap();
     let reading = fs::read_to_string(yard.at("out/log-002.rings.json")).unwrap();
-    fs::write(yard.at("out/log-002.rings.json"), reading.replace("0.9", "0.8")).unwrap();
-    yard.run(&COUNT).ends(0, &["6 photos read, 3 of them by an earlier run"]);
+    fs::write(
+        yard.at("out/log-002.rings.json"),
+        reading.replace("0.9", "0.8"),
+    )
+    .unwrap();
+    yard.run(&COUNT)
+        .ends(0, &["6 photos read, 3 of them by an earlier run"]);
     same_files(&yard.files("out"), &judge);
 
     // The photo itself, with its size and time kept.
     let (a, b) = (yard.at("yard/log-003.jpg"), yard.at("yard/log-004.jpg"));
-    let (old, time) = (fs::read(&a).unwrap(), fs::metadata(&a).unwrap().modified().unwrap());
+    let (old, time) = (
+        fs::read(&a).unwrap(),
+        fs::metadata(&a).unwrap().modified().unwrap(),
+    );
     let mut new = old.clone();
     let middle = new.len() / 2;
     new[middle] ^= 1;
     fs::write(&a, &new).unwrap();
-    fs::File::options().write(true).open(&a).unwrap().set_modified(time).unwrap();
-    yard.run(&COUNT).ends(0, &["6 photos read, 5 of them by an earlier run"]);
+    fs::File::options()
+        .write(true)
+        .open(&a)
+        .unwrap()
+        .set_modified(time)
+        .unwrap();
+    yard.run(&COUNT)
+        .ends(0, &["6 photos read, 5 of them by an earlier run"]);
     fs::write(&a, &old).unwrap();
-    yard.run(&COUNT).ends(0, &["6 photos read, 5 of them by an earlier run"]);
+    yard.run(&COUNT)
+        .ends(0, &["6 photos read, 5 of them by an earlier run"]);
     same_files(&yard.files("out"), &judge);
 
     // A photo more, a photo less, and back.
     let bytes = fs::read(&b).unwrap();
     fs::remove_file(&b).unwrap();
     yard.put("yard/log-000a.jpg", &bytes);
-    yard.run(&COUNT).ends(0, &["6 photos read, 5 of them by an earlier run"]);
+    yard.run(&COUNT)
+        .ends(0, &["6 photos read, 5 of them by an earlier run"]);
     fs::write(&b, &bytes).unwrap();
     fs::remove_file(yard.at("yard/log-000a.jpg")).unwrap();
-    yard.run(&COUNT).ends(0, &["6 photos read, 5 of them by an earlier run"]);
+    yard.run(&COUNT)
+        .ends(0, &["6 photos read, 5 of them by an earlier run"]);
 
     // The options, and a run that is to read all anew.
     let with_year = ["count", "yard", "--out", "out", "--last-ring", "2023"];
     yard.run(&with_year).ends(0, &["6 photos read;"]);
-    yard.run(&with_year).ends(0, &["6 of them by an earlier run"]);
-    yard.run(&[&with_year[..], &["--again"]].concat()).ends(0, &["6 photos read;"]);
+    yard.run(&with_year)
+        .ends(0, &["6 of them by an earlier run"]);
+    yard.run(&[&with_year[..], &["--again"]].concat())
+        .ends(0, &["6 photos read;"]);
     // Jobs, limits and what is printed change no output.
-    let other = ["--jobs", "1", "--json", "--time-limit", "1h", "--memory", "4GiB", "--strict"];
+    let other = [
+        "--jobs",
+        "1",
+        "--json",
+        "--time-limit",
+        "1h",
+        "--memory",
+        "4GiB",
+        "--strict",
+    ];
     let ran = yard.run(&[&with_year[..], &other].concat());
-    assert!(ran.err.contains("6 of them by an earlier run"), "{}", ran.err);
+    assert!(
+        ran.err.contains("6 of them by an earlier run"),
+        "{}",
+        ran.err
+    );
     assert_eq!(ran.out.lines().count(), 6);
 }
 
@@ -180,7 +226,13 @@ fn a_record_of_another_build_or_a_cut_one_is_not_believed() {
     yard.run(&COUNT).ends(0, &[]);
     let judge = yard.files("out");
     let record = fs::read_to_string(yard.at("out/run-record.jsonl")).unwrap();
-    let build = record.split("\"build\":\"").nth(1).unwrap().split('"').next().unwrap();
+    let build = record
+        .split("\"build\":\"")
+        .nth(1)
+        .unwrap()
+        .split('"')
+        .next()
+        .unwrap();
     for (changed, kept) in [
         (record.replace(build, "0123456789abcdef"), 0),
         (record.replace("\"version\":\"", "\"version\":\"0."), 0),
@@ -189,7 +241,10 @@ fn a_record_of_another_build_or_a_cut_one_is_not_believed() {
         // The last line cut in its middle: what a kill while writing leaves.
         (record[..record.len() - 40].to_owned(), 3),
         // Zeros at its end: what a power cut may leave.
-        (format!("{}{}", &record[..record.len() - 40], "\0".repeat(64)), 3),
+        (
+            format!("{}{}", &record[..record.len() - 40], "\0".repeat(64)),
+            3,
+        ),
     ] {
         fs::write(yard.at("out/run-record.jsonl"), &changed).unwrap();
         let ran = yard.run(&COUNT);
@@ -238,7 +293,9 @@ fn half_written_files_of_a_killed_run_are_removed_and_foreign_ones_left() {
 fn two_runs_dont_write_into_one_folder_at_once() {
     let yard = Yard::of(30, 260);
     let first = yard.start(&COUNT);
-    wait_until("a first photo", || yard.at("out/log-000.rings.json").exists());
+    wait_until("a first photo", || {
+        yard.at("out/log-000.rings.json").exists()
+    });
     yard.run(&COUNT).ends(2, &["another run is writing there"]);
     Ran::of(&first.wait_with_output().unwrap()).ends(0, &["30 photos read"]);
 }
@@ -248,7 +305,9 @@ fn an_output_folder_that_is_removed_is_told_and_the_next_run_makes_it_whole() {
     let yard = Yard::of(30, 260);
     let judge = uninterrupted(&yard);
     let run = yard.start(&COUNT);
-    wait_until("a first photo", || yard.at("out/log-000.rings.json").exists());
+    wait_until("a first photo", || {
+        yard.at("out/log-000.rings.json").exists()
+    });
     let _ = fs::remove_dir_all(yard.at("out"));
     let ran = Ran::of(&run.wait_with_output().unwrap());
     ran.ends(1, &["can't be written"]);
@@ -260,7 +319,9 @@ fn an_output_folder_that_is_removed_is_told_and_the_next_run_makes_it_whole() {
 fn photos_that_vanish_are_told_and_the_rest_is_read() {
     let yard = Yard::of(30, 260);
     let run = yard.start(&COUNT);
-    wait_until("a first photo", || yard.at("out/log-000.rings.json").exists());
+    wait_until("a first photo", || {
+        yard.at("out/log-000.rings.json").exists()
+    });
     fs::remove_dir_all(yard.at("yard")).unwrap();
     let ran = Ran::of(&run.wait_with_output().unwrap());
     ran.ends(1, &["log-029.jpg: can't be opened", "failed"]);
@@ -302,13 +363,29 @@ fn a_full_disk_stops_the_run_and_with_room_it_goes_on() {
          '{program}' count yard --out out --jobs 1 2>second; echo $? >>status
          cp -r out copy"
     );
-    let Some(ran) = with_mounts(&yard, &lines) else { return };
+    let Some(ran) = with_mounts(&yard, &lines) else {
+        return;
+    };
     assert_eq!(ran.status, Some(0), "{}", ran.err);
     let text = |name: &str| fs::read_to_string(yard.at(name)).unwrap();
-    assert_eq!(text("status"), "1\n0\n", "{}{}", text("first"), text("second"));
-    assert!(text("first").contains("can't be written; check the free space"), "{}", text("first"));
+    assert_eq!(
+        text("status"),
+        "1\n0\n",
+        "{}{}",
+        text("first"),
+        text("second")
+    );
+    assert!(
+        text("first").contains("can't be written; check the free space"),
+        "{}",
+        text("first")
+    );
     assert!(!text("left").contains(".part-"), "{}", text("left"));
-    assert!(text("second").contains("of them by an earlier run"), "{}", text("second"));
+    assert!(
+        text("second").contains("of them by an earlier run"),
+        "{}",
+        text("second")
+    );
     same_files(&yard.files("copy"), &judge);
 }
 
@@ -332,7 +409,10 @@ fn a_read_only_disk_is_wrong_use_and_photos_may_lie_on_one() {
     assert_eq!(ran.status, Some(0), "{}", ran.err);
     let text = |name: &str| fs::read_to_string(yard.at(name)).unwrap();
     assert_eq!(text("status"), "2\n0\n");
-    for words in ["can't be written; check the free space", "Read-only file system"] {
+    for words in [
+        "can't be written; check the free space",
+        "Read-only file system",
+    ] {
         assert!(text("first").contains(words), "{}", text("first"));
     }
     same_files(&yard.files("out"), &judge);

@@ -94,9 +94,7 @@ impl Budget {
 impl Drop for Held<'_> {
     fn drop(&mut self) {
         let state = self.budget.state.lock();
-        state
-            .unwrap_or_else(PoisonError::into_inner)
-            .free_bytes += self.bytes;
+        state.unwrap_or_else(PoisonError::into_inner).free_bytes += self.bytes;
         self.budget.freed.notify_all();
     }
 }

@@ -172,7 +172,13 @@ fn check(shares: &mut [Share], folders: &[PathBuf]) -> Result<u32, Error> {
         }
         let go_on = "run that part again; it goes on where it was stopped";
         match &share.head.ended {
-            None => return Err(bad(told, format!("part {} has not ended", share.part), go_on)),
+            None => {
+                return Err(bad(
+                    told,
+                    format!("part {} has not ended", share.part),
+                    go_on,
+                ));
+            }
             Some(ended) if ended.not_reached > 0 => {
                 let what = format!(
                     "part {} was stopped with {} photos not reached",
@@ -189,7 +195,11 @@ fn check(shares: &mut [Share], folders: &[PathBuf]) -> Result<u32, Error> {
     for pair in shares.windows(2) {
         if pair[0].part == pair[1].part {
             let what = format!("part {} is there twice", pair[1].part);
-            return Err(bad(&pair[1].record, what, "name the folder of one of them only"));
+            return Err(bad(
+                &pair[1].record,
+                what,
+                "name the folder of one of them only",
+            ));
         }
     }
     let missing: Vec<String> = (1..=of)
@@ -283,12 +293,15 @@ fn join(
         tables.push((from, csv::Reader::from_reader(BufReader::new(file))));
     }
     let mut joined = csv::Writer::from_writer(WholeFile::create(&path)?);
-    let damaged = |path: &Path, refused: csv::Error| bad(path, refused.to_string(), "run that part again");
+    let damaged =
+        |path: &Path, refused: csv::Error| bad(path, refused.to_string(), "run that part again");
     let mut row = csv::ByteRecord::new();
     for (k, (from, table)) in tables.iter_mut().enumerate() {
         let head = table.byte_headers().map_err(|e| damaged(from, e))?;
         if k == 0 {
-            joined.write_byte_record(head).map_err(|e| unwritable(e.into()))?;
+            joined
+                .write_byte_record(head)
+                .map_err(|e| unwritable(e.into()))?;
         }
     }
     for &(k, at) in order.values() {
@@ -302,10 +315,14 @@ fn join(
                 let what = format!("no row of {} where its record has it", entry.photo);
                 return Err(bad(from, what, "run that part again"));
             }
-            joined.write_byte_record(&row).map_err(|e| unwritable(e.into()))?;
+            joined
+                .write_byte_record(&row)
+                .map_err(|e| unwritable(e.into()))?;
         }
     }
-    let file = joined.into_inner().map_err(|e| unwritable(e.into_error()))?;
+    let file = joined
+        .into_inner()
+        .map_err(|e| unwritable(e.into_error()))?;
     file.finish()?;
     file_sha256(&path).map_err(unwritable)
 }

@@ -112,11 +112,7 @@ impl Tables {
     ///
     /// # Errors
     /// [`Error::Unwritable`].
-    pub fn create_part(
-        out: &Path,
-        settings: &Settings,
-        part: Option<Part>,
-    ) -> Result<Self, Error> {
+    pub fn create_part(out: &Path, settings: &Settings, part: Option<Part>) -> Result<Self, Error> {
         fs::create_dir_all(out).map_err(|source| Error::Unwritable {
             path: out.to_path_buf(),
             source,
@@ -419,10 +415,11 @@ fn read_one(work: &Work, known: Option<&Fate>, reader: &dyn Reader) -> Result<To
             });
         }
     };
-    let reading = reading::parse(&finished.reading, &work.path).map_err(|refused| Error::Fault {
-        path: work.path.clone(),
-        what: format!("its reading can't be read back: {}", refused.reason()),
-    })?;
+    let reading =
+        reading::parse(&finished.reading, &work.path).map_err(|refused| Error::Fault {
+            path: work.path.clone(),
+            what: format!("its reading can't be read back: {}", refused.reason()),
+        })?;
     write(work, &finished)?;
     let fate = Fate::Read {
         rings: reading.rings.len(),

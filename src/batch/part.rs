@@ -106,7 +106,9 @@ mod tests {
     fn parts_are_written_k_of_n() {
         assert_eq!("3/8".parse(), Ok(Part { number: 3, of: 8 }));
         assert_eq!(Part { number: 3, of: 8 }.to_string(), "3/8");
-        for text in ["", "3", "0/8", "9/8", "1/0", "-1/8", "a/b", "1/10001", "1/2/3"] {
+        for text in [
+            "", "3", "0/8", "9/8", "1/0", "-1/8", "a/b", "1/10001", "1/2/3",
+        ] {
             assert!(text.parse::<Part>().is_err(), "{text:?}");
         }
     }

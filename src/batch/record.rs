@@ -218,7 +218,11 @@ impl Record {
         let mut begun: Vec<&Entry> = known.values().collect();
         begun.sort_by_key(|entry| (entry.place, &entry.stem));
         write_line(&mut whole, &head)
-            .and_then(|()| begun.iter().try_for_each(|entry| write_line(&mut whole, entry)))
+            .and_then(|()| {
+                begun
+                    .iter()
+                    .try_for_each(|entry| write_line(&mut whole, entry))
+            })
             .map_err(unwritable)?;
         whole.finish()?;
         let file = open()?;

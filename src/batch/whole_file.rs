@@ -128,12 +128,21 @@ mod tests {
     #[test]
     fn a_temporary_name_tells_whose_it_is() {
         let half = |name: &str| half_of(name.as_ref()).map(<[u8]>::to_vec);
-        assert_eq!(half(".a.rings.json.part-17"), Some(b"a.rings.json".to_vec()));
+        assert_eq!(
+            half(".a.rings.json.part-17"),
+            Some(b"a.rings.json".to_vec())
+        );
         assert_eq!(
             half(".ages.part-3-of-8.csv.part-17"),
             Some(b"ages.part-3-of-8.csv".to_vec())
         );
-        for name in ["a.rings.json", ".a.part-", ".a.part-x", "a.part-17", "ages.part-3-of-8.csv"] {
+        for name in [
+            "a.rings.json",
+            ".a.part-",
+            ".a.part-x",
+            "a.part-17",
+            "ages.part-3-of-8.csv",
+        ] {
             assert_eq!(half(name), None, "{name}");
         }
     }

@@ -292,13 +292,11 @@ pub(super) fn run(args: &Args, console: &mut Console) -> Result<u8, Error> {
     if work.len() > 1 && !args.quiet {
         say_what_goes_for_all(args, work.len(), console);
     }
-    let opened = Record::open(
-        &args.out, &settings, args.part, &listing, &work, args.again,
-    )
-    .and_then(|record| {
-        let tables = Tables::create_part(&args.out, &settings, args.part)?;
-        Ok((record, tables))
-    });
+    let opened = Record::open(&args.out, &settings, args.part, &listing, &work, args.again)
+        .and_then(|record| {
+            let tables = Tables::create_part(&args.out, &settings, args.part)?;
+            Ok((record, tables))
+        });
     let (record, tables) = match opened {
         Ok(opened) => opened,
         Err(error) => {

@@ -90,7 +90,9 @@ fn size_text(bytes: u64) -> String {
 #[cfg(unix)]
 fn free_bytes(out: &Path) -> Option<u64> {
     let here = std::path::absolute(out).ok()?;
-    let stat = here.ancestors().find_map(|folder| rustix::fs::statvfs(folder).ok())?;
+    let stat = here
+        .ancestors()
+        .find_map(|folder| rustix::fs::statvfs(folder).ok())?;
     Some(stat.f_bavail.saturating_mul(stat.f_frsize))
 }
 
@@ -106,7 +108,12 @@ mod tests {
 
     #[test]
     fn times_and_sizes_are_rounded_up_and_short() {
-        for (ms, words) in [(1, "1 s"), (99_000, "99 s"), (100_000, "2 min"), (12_000_000, "3 h 20 min")] {
+        for (ms, words) in [
+            (1, "1 s"),
+            (99_000, "99 s"),
+            (100_000, "2 min"),
+            (12_000_000, "3 h 20 min"),
+        ] {
             assert_eq!(time_text(Duration::from_millis(ms)), words);
         }
         assert_eq!(size_text(1), "1 MB");

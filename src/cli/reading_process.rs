@@ -38,10 +38,17 @@ pub(super) fn serve() -> Result<u8, Error> {
     // If it can't be kept off, the photo is lost and told of.
     let _ = ctrlc::set_handler(|| {});
     // Photos are what is read side by side, not the parts of one.
-    let _ = rayon::ThreadPoolBuilder::new().num_threads(1).build_global();
+    let _ = rayon::ThreadPoolBuilder::new()
+        .num_threads(1)
+        .build_global();
     // Its end means that the program that started this one is gone, or has no more photos.
     let leave = || std::process::exit(i32::from(DONE));
-    let served = batch::serve(io::stdin(), io::stdout().lock(), &batch::read_and_draw, leave);
+    let served = batch::serve(
+        io::stdin(),
+        io::stdout().lock(),
+        &batch::read_and_draw,
+        leave,
+    );
     served.map(|()| DONE).map_err(|source| Error::Unreadable {
         path: "the program that started this process".into(),
         source,

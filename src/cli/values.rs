@@ -47,7 +47,11 @@ pub(super) fn size_bytes(text: &str) -> Result<u64, String> {
         reason = "positive and whole; past u64 it saturates"
     )]
     let bytes = (number * bytes_per_unit).round() as u64;
-    if bytes == 0 { Err(SAY.into()) } else { Ok(bytes) }
+    if bytes == 0 {
+        Err(SAY.into())
+    } else {
+        Ok(bytes)
+    }
 }
 
 /// A limit of time, or none.

@@ -136,7 +136,8 @@ pub(crate) fn jpeg_size(bytes: &[u8]) -> Option<(u32, u32)> {
             0xFF => at += 1,
             0x01 | 0xD0..=0xD8 => at += 2,
             0xC0..=0xC3 | 0xC5..=0xC7 | 0xC9..=0xCB | 0xCD..=0xCF => {
-                let side = |at: usize| Some(u16::from_be_bytes(bytes.get(at..at + 2)?.try_into().ok()?));
+                let side =
+                    |at: usize| Some(u16::from_be_bytes(bytes.get(at..at + 2)?.try_into().ok()?));
                 let (height, width) = (side(at + 5)?, side(at + 7)?);
                 return Some((width.into(), height.into()));
             }
@@ -246,7 +247,9 @@ mod tests {
 
     #[test]
     fn a_jpeg_tells_its_size_after_whatever_metadata() {
-        let mut bytes = vec![0xFF, 0xD8, 0xFF, 0xE1, 0, 6, 0xFF, 0xC0, 1, 2, 0xFF, 0xC4, 0, 2];
+        let mut bytes = vec![
+            0xFF, 0xD8, 0xFF, 0xE1, 0, 6, 0xFF, 0xC0, 1, 2, 0xFF, 0xC4, 0, 2,
+        ];
         bytes.extend([0xFF, 0xC2, 0, 17, 8, 0x0B, 0xB8, 0x0F, 0xA0, 3]);
         // 0x0BB8 = 3000 lines of 0x0FA0 = 4000 samples.
         assert_eq!(jpeg_size(&bytes), Some((4000, 3000)));
