@@ -316,10 +316,10 @@ fn drive(
             let Ok((index, told)) = results.recv() else {
                 break;
             };
-            if let Some(record) = record {
-                if let Some(entry) = entry(&work[index], &told, &out) {
-                    record.add(entry);
-                }
+            if let Some(record) = record
+                && let Some(entry) = entry(&work[index], &told, &out)
+            {
+                record.add(entry);
             }
             waiting.insert(index, told);
             while let Some(told) = waiting.remove(&done) {

@@ -198,20 +198,21 @@ impl Record {
         let earlier = open()?;
         let head = Head::new(settings, part, listing, work.len());
         let mut known = HashMap::new();
-        if !again && let Some((old, entries)) = read(&earlier).map_err(unwritable)? {
-            if old.reads_as(&head) {
-                let places: HashMap<String, usize> = work
-                    .iter()
-                    .map(|work| (stem_in(work, out), work.place))
-                    .collect();
-                // The list may have grown or shrunk: places are those of now.
-                let read = entries.into_iter().filter_map(|mut entry| {
-                    entry.place = *places.get(&entry.stem)?;
-                    let is_read = matches!(entry.fate, Fate::Read { .. });
-                    is_read.then(|| (entry.stem.clone(), entry))
-                });
-                known = read.collect();
-            }
+        if !again
+            && let Some((old, entries)) = read(&earlier).map_err(unwritable)?
+            && old.reads_as(&head)
+        {
+            let places: HashMap<String, usize> = work
+                .iter()
+                .map(|work| (stem_in(work, out), work.place))
+                .collect();
+            // The list may have grown or shrunk: places are those of now.
+            let read = entries.into_iter().filter_map(|mut entry| {
+                entry.place = *places.get(&entry.stem)?;
+                let is_read = matches!(entry.fate, Fate::Read { .. });
+                is_read.then(|| (entry.stem.clone(), entry))
+            });
+            known = read.collect();
         }
         // Written anew: a cut last line must not swallow the next one.
         let mut whole = WholeFile::create(&path)?;

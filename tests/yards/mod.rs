@@ -30,7 +30,7 @@ impl Yard {
         for i in 0..photos {
             let face = crate::pictures::end_face(side_px + i, side_px);
             yard.put(
-                &format!("yard/log-{i:03}.jpg"),
+                format!("yard/log-{i:03}.jpg"),
                 &crate::pictures::jpeg(&face, 90, None),
             );
         }
