@@ -96,9 +96,9 @@ pub fn forecast(work: &[Work], settings: &Settings, reader: &dyn Reader) -> Fore
     #[allow(
         clippy::cast_possible_truncation,
         clippy::cast_sign_loss,
-        reason = "a count of bytes, rounded up; past u64 it saturates"
+        reason = "a count of bytes, rounded; past u64 it saturates"
     )]
-    let scaled = |bytes: usize, scale: f64| (bytes as f64 * scale).ceil() as u64;
+    let scaled = |bytes: usize, scale: f64| (bytes as f64 * scale).round() as u64;
     Forecast {
         photos: readable.len(),
         unreadable: work.len() - readable.len(),
