@@ -96,6 +96,46 @@ pub enum Error {
         /// What the system said.
         source: std::io::Error,
     },
+    /// The file changes while it is read: a copy is under way.
+    #[error("{}: the file is still being written; run the same command again when it is done", path.display())]
+    StillWritten {
+        /// The file.
+        path: PathBuf,
+    },
+    /// The photo took longer than the user allows for one.
+    #[error("{}: not read within {limit_s} s; raise --time-limit or save the photo smaller", path.display())]
+    TooSlow {
+        /// The photo.
+        path: PathBuf,
+        /// The limit in force, seconds.
+        limit_s: f64,
+    },
+    /// The photo needs more memory than the user allows for all.
+    #[error("{}: needs about {need_mib} MiB of memory, --memory allows {budget_mib} MiB; raise it or save the photo smaller", path.display())]
+    OverBudget {
+        /// The photo.
+        path: PathBuf,
+        /// What it needs, MiB.
+        need_mib: u64,
+        /// What is allowed, MiB.
+        budget_mib: u64,
+    },
+    /// The process that read the photo came to its end over it.
+    #[error("{}: the process that read it was lost ({what}); save the photo anew or leave it out", path.display())]
+    Lost {
+        /// The photo.
+        path: PathBuf,
+        /// How it ended.
+        what: String,
+    },
+    /// What another process told of a photo that it could not read.
+    #[error("{}: {reason}", path.display())]
+    Told {
+        /// The photo.
+        path: PathBuf,
+        /// The sentence and its causes, without the path.
+        reason: String,
+    },
     /// A fault of the program.
     #[error("{}: a fault in endgrain itself; please report it with the photo: {what}", path.display())]
     Fault {
@@ -123,6 +163,11 @@ impl Error {
             | Error::TooSmall { path, .. }
             | Error::BadData { path, .. }
             | Error::Unwritable { path, .. }
+            | Error::StillWritten { path }
+            | Error::TooSlow { path, .. }
+            | Error::OverBudget { path, .. }
+            | Error::Lost { path, .. }
+            | Error::Told { path, .. }
             | Error::Fault { path, .. } => Some(path),
             Error::Setting { .. } => None,
         }

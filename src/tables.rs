@@ -157,6 +157,17 @@ impl<W: Write> AgesWriter<W> {
         Ok(())
     }
 
+    /// Adds a photo that the run didn't come to, because it was stopped.
+    ///
+    /// # Errors
+    /// What `out` says on writing.
+    pub fn not_reached(&mut self, photo: &str) -> io::Result<()> {
+        let mut row = [""; 29];
+        (row[0], row[1]) = (photo, "not-reached");
+        self.csv.write_record(row)?;
+        Ok(())
+    }
+
     /// Ends the table and gives back what it was written into.
     ///
     /// # Errors

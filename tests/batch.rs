@@ -21,7 +21,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Duration;
 
 /// A reading that says of the photo only what its pixels and name give.
-fn stand_in(photo: &Photo, settings: &Settings) -> Result<Outputs, Error> {
+fn stand_in(photo: Photo, settings: &Settings) -> Result<Outputs, Error> {
     let rings = 3 + u32::from(photo.pixels.as_raw()[0]) % 5;
     let level_circle = |radius: u32| vec![Some(f64::from(radius)); AZIMUTHS];
     let reading = Reading {
@@ -111,7 +111,7 @@ fn yard(photos: u32) -> tempfile::TempDir {
     folder
 }
 
-type Make<'a> = &'a (dyn Fn(&Photo, &Settings) -> Result<Outputs, Error> + Sync);
+type Make<'a> = &'a (dyn Fn(Photo, &Settings) -> Result<Outputs, Error> + Sync);
 
 fn read_all(photos: &Path, out: &Path, jobs: usize, make: Make<'_>) -> Heard {
     let settings = Settings::default();
@@ -141,7 +141,7 @@ fn files_and_order_are_the_same_for_any_number_of_threads() {
     let photos = yard(23);
     // Early photos take longest, so that with several threads they are done last.
     let begun = AtomicUsize::new(0);
-    let slow_first = |photo: &Photo, settings: &Settings| {
+    let slow_first = |photo: Photo, settings: &Settings| {
         let place = begun.fetch_add(1, Ordering::Relaxed) as u64;
         std::thread::sleep(Duration::from_millis(12_u64.saturating_sub(2 * place)));
         stand_in(photo, settings)

@@ -15,7 +15,10 @@ use std::process::Command;
 fn read_into(folder: &Path, name: &str, mm_per_px: Option<f64>) -> (PathBuf, Reading) {
     let settings = Settings {
         last_ring: Some(2023),
-        scale: mm_per_px.map(endgrain::settings::ScaleGiven::MmPerPx),
+        scale: mm_per_px
+            .map(endgrain::settings::ScaleGiven::MmPerPx)
+            .into_iter()
+            .collect(),
         ..Settings::default()
     };
     let photo = photo::read(&Path::new("fixtures/yard").join(name), &settings).unwrap();

@@ -16,7 +16,7 @@ use std::process::{Command, Output};
 /// Reads a practice photo and writes its reading and overlay into a folder.
 fn read_into(folder: &Path, photo_name: &str, settings: &Settings) -> Reading {
     let photo = photo::read(&Path::new("fixtures/yard").join(photo_name), settings).unwrap();
-    let outputs = read_and_draw(&photo, settings).unwrap();
+    let outputs = read_and_draw(photo, settings).unwrap();
     let stem = photo_name.trim_end_matches(".jpg");
     put(folder, stem, &outputs.reading);
     fs::write(folder.join(format!("{stem}.overlay.jpg")), outputs.overlay).unwrap();
@@ -31,7 +31,7 @@ fn put(folder: &Path, stem: &str, reading: &Reading) {
 fn dated() -> Settings {
     Settings {
         last_ring: Some(2023),
-        scale: Some(ScaleGiven::DiameterMm(368.0)),
+        scale: vec![ScaleGiven::DiameterMm(368.0)],
         ..Settings::default()
     }
 }

@@ -7,7 +7,7 @@
 
 use crate::error::Error;
 use crate::photo::{HEAD_BYTES, Kind, tell};
-use std::collections::HashSet;
+use std::collections::{HashMap, HashSet};
 use std::ffi::OsStr;
 use std::fs::File;
 use std::io::{self, BufRead, Read};
@@ -118,6 +118,7 @@ fn add(collected: &mut Collected, seen: &mut HashSet<PathBuf>, path: PathBuf, be
 fn walk(folder: &Path, collected: &mut Collected, seen: &mut HashSet<PathBuf>) {
     // In the walk's order, one list a folder.
     let mut others: Vec<(PathBuf, Vec<String>)> = Vec::new();
+    let mut places: HashMap<PathBuf, usize> = HashMap::new();
     let entries = WalkDir::new(folder)
         .follow_links(true)
         .sort_by_file_name()
@@ -141,7 +142,8 @@ fn walk(folder: &Path, collected: &mut Collected, seen: &mut HashSet<PathBuf>) {
         } else {
             let parent = path.parent().unwrap_or(folder);
             let name = entry.file_name().to_string_lossy().into_owned();
-            match others.iter_mut().find(|(folder, _)| folder == parent) {
+            let place = *places.entry(parent.to_path_buf()).or_insert(others.len());
+            match others.get_mut(place) {
                 Some((_, names)) => names.push(name),
                 None => others.push((parent.to_path_buf(), vec![name])),
             }
@@ -206,7 +208,7 @@ fn has_photo_content(path: &Path) -> bool {
 /// enough for that, a photo may be called `log.strip.jpg`: its reading must lie beside it.
 fn is_own_output(entry: &DirEntry) -> bool {
     let name = entry.file_name().to_string_lossy();
-    if name == super::AGES || name == super::WIDTHS || name.ends_with(".rings.json") {
+    if name.ends_with(".rings.json") || is_own_table(&name) {
         return true;
     }
     [".overlay.jpg", ".strip.jpg"].iter().any(|ending| {
@@ -217,6 +219,18 @@ fn is_own_output(entry: &DirEntry) -> bool {
                 .is_file()
         })
     })
+}
+
+/// Whether a file's name is that of a table or a record, of a whole run or of a part.
+fn is_own_table(name: &str) -> bool {
+    [super::AGES, super::WIDTHS, super::RECORD]
+        .iter()
+        .filter_map(|own| own.split_once('.'))
+        .any(|(stem, ending)| {
+            name.strip_prefix(stem)
+                .and_then(|rest| rest.strip_suffix(ending))
+                .is_some_and(|rest| rest == "." || rest.starts_with(".part-"))
+        })
 }
 
 #[cfg(test)]
@@ -273,6 +287,9 @@ mod tests {
             ("out/a.strip.jpg", b""),
             ("out/ages.csv", b""),
             ("out/widths.csv", b""),
+            ("out/run-record.jsonl", b""),
+            ("out/ages.part-3-of-8.csv", b""),
+            ("out/run-record.part-3-of-8.jsonl", b""),
             ("log.strip.jpg", b""),
         ]);
         let collected = collect(&[folder.path().to_path_buf()]);

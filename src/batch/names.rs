@@ -8,7 +8,7 @@
 //! as it doesn't on every disk.
 
 use super::collect::Found;
-use super::{AGES, WIDTHS};
+use super::{AGES, RECORD, WIDTHS};
 use crate::error::Error;
 use std::collections::{HashMap, HashSet};
 use std::ffi::OsString;
@@ -21,6 +21,8 @@ pub struct Work {
     pub path: PathBuf,
     /// The output files' path, but for their endings.
     pub stem: PathBuf,
+    /// Its place in the whole list of photos, from 0.
+    pub place: usize,
 }
 
 impl Work {
@@ -46,9 +48,11 @@ pub fn plan(found: &[Found], out: &Path) -> Result<Vec<Work>, Error> {
     let work: Vec<Work> = found
         .iter()
         .zip(stems)
-        .map(|(found, stem)| Work {
+        .enumerate()
+        .map(|(place, (found, stem))| Work {
             path: found.path.clone(),
             stem: out.join(stem),
+            place,
         })
         .collect();
     // An output that is a photo exists already, so its true path can be had.
@@ -57,7 +61,7 @@ pub fn plan(found: &[Found], out: &Path) -> Result<Vec<Work>, Error> {
         .filter_map(|found| found.path.canonicalize().ok())
         .collect();
     let outputs = work.iter().flat_map(Work::outputs);
-    for output in outputs.chain([out.join(AGES), out.join(WIDTHS)]) {
+    for output in outputs.chain([AGES, WIDTHS, RECORD].map(|name| out.join(name))) {
         if output
             .canonicalize()
             .is_ok_and(|path| photos.contains(&path))

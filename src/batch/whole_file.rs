@@ -1,7 +1,7 @@
 //! A file that is there whole or not at all.
 
 use crate::error::Error;
-use std::ffi::OsString;
+use std::ffi::{OsStr, OsString};
 use std::fs::{self, File};
 use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
@@ -16,6 +16,20 @@ pub struct WholeFile {
     file: Option<BufWriter<File>>,
 }
 
+/// Stands between a file's name and the process that writes it, in the temporary name.
+const PART: &str = ".part-";
+
+/// The name of the file of which this is the temporary name, if it is one.
+pub(super) fn half_of(name: &OsStr) -> Option<&[u8]> {
+    let name = name.as_encoded_bytes().strip_prefix(b".")?;
+    let at = name
+        .windows(PART.len())
+        .rposition(|window| window == PART.as_bytes())?;
+    let process = &name[at + PART.len()..];
+    let is_number = !process.is_empty() && process.iter().all(u8::is_ascii_digit);
+    is_number.then_some(&name[..at])
+}
+
 impl WholeFile {
     /// Begins the file.
     ///
@@ -25,7 +39,7 @@ impl WholeFile {
         let mut name = OsString::from(".");
         name.push(path.file_name().unwrap_or_default());
         // With the process in the name, two runs into one folder don't write into each other's file.
-        name.push(format!(".part-{}", std::process::id()));
+        name.push(format!("{PART}{}", std::process::id()));
         let part = path.with_file_name(name);
         let file = File::create(&part).map_err(|source| Error::Unwritable {
             path: path.to_path_buf(),
@@ -86,7 +100,7 @@ impl Drop for WholeFile {
 
 #[cfg(test)]
 mod tests {
-    use super::WholeFile;
+    use super::{WholeFile, half_of};
     use std::fs;
     use std::io::Write;
 
@@ -109,6 +123,28 @@ mod tests {
         file.finish().unwrap();
         assert_eq!(fs::read(&path).unwrap(), b"whole");
         assert_eq!(names(), ["a.rings.json"]);
+    }
+
+    #[test]
+    fn a_temporary_name_tells_whose_it_is() {
+        let half = |name: &str| half_of(name.as_ref()).map(<[u8]>::to_vec);
+        assert_eq!(
+            half(".a.rings.json.part-17"),
+            Some(b"a.rings.json".to_vec())
+        );
+        assert_eq!(
+            half(".ages.part-3-of-8.csv.part-17"),
+            Some(b"ages.part-3-of-8.csv".to_vec())
+        );
+        for name in [
+            "a.rings.json",
+            ".a.part-",
+            ".a.part-x",
+            "a.part-17",
+            "ages.part-3-of-8.csv",
+        ] {
+            assert_eq!(half(name), None, "{name}");
+        }
     }
 
     #[test]

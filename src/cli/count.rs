@@ -1,9 +1,9 @@
 //! `endgrain count`.
 
 use super::console::{Console, printable};
-use super::{DONE, SOME_FAILED, WRONG_USE, values};
+use super::{DONE, SOME_FAILED, STOPPED, WRONG_USE, expected, reading_process, values};
 use clap::ValueEnum;
-use endgrain::batch::{self, Report, Tables, Work};
+use endgrain::batch::{self, Collected, Listing, Part, Record, Report, StopReason, Tables, Work};
 use endgrain::calendar::{self, Felled, Felling, Hemisphere, Season, YearsPerHeight};
 use endgrain::error::Error;
 use endgrain::notes::NoteCode;
@@ -24,7 +24,9 @@ Examples:
   find . -name '*.jpg' -print0 | endgrain count - -0 --out readings --json
 
 Look at each .overlay.jpg before you rely on a count; a grader or an arborist decides.
-Exit status: 0 all photos read, 1 some photo failed (with --strict also: is doubtful), 2 wrong use.";
+Stopped or killed? The same command goes on where it was.
+Exit status: 0 all photos read, 1 some photo failed (with --strict also: is doubtful), 2 wrong use,
+130 stopped before the last photo.";
 
 /// Count the rings in photos of end grain
 ///
@@ -45,7 +47,9 @@ pub(super) struct Args {
 
     /// Folder to write to; made if it isn't there
     ///
-    /// Folders below each given path are mirrored in it. Older readings of the same name are replaced.
+    /// Folders below each given path are mirrored in it. Photos that an earlier run into it has finished
+    /// are not read again, unless the photo, the options or the program changed; files that aren't
+    /// those of the run are replaced.
     #[arg(short, long, value_name = "DIR", help_heading = "Output")]
     out: PathBuf,
 
@@ -212,9 +216,35 @@ pub(super) struct Args {
     )]
     max_megapixels: f64,
 
-    /// Photos read side by side; each needs up to 400 MB for 12 megapixels [default: one a core]
+    /// Photos read side by side, each in a process of its own [default: one a core]
     #[arg(short, long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..), help_heading = "The run")]
     jobs: Option<u16>,
+
+    /// Memory for all photos in work: 2GiB, 800MB; photos wait for each other where it is short
+    ///
+    /// A photo needs up to 30 bytes a pixel and 100 MB: 460 MB at 12 megapixels. One that needs more
+    /// than all is refused. Without this option --jobs alone bounds the memory.
+    #[arg(long, value_name = "SIZE", value_parser = values::size_bytes, help_heading = "The run")]
+    memory: Option<u64>,
+
+    /// Longest time that one photo may take, with its unit: 90s, 10min, or none
+    #[arg(long, value_name = "TIME", value_parser = values::time, default_value = "10min", help_heading = "The run")]
+    time_limit: values::Limit,
+
+    /// Read a share of the photos, the same on every machine: 3/8 is the third of eight
+    ///
+    /// For several machines, each with a part of its own and one output folder for all, or one each.
+    /// endgrain merge makes one run of them.
+    #[arg(long, value_name = "K/N", help_heading = "The run")]
+    part: Option<Part>,
+
+    /// Say how many photos there are, the time, memory and disk that they will take, and stop
+    #[arg(long, help_heading = "The run")]
+    plan: bool,
+
+    /// Read all photos again, also those that an earlier run has finished
+    #[arg(long, help_heading = "The run")]
+    again: bool,
 
     /// The list on standard input has its paths ended by zero bytes, as find -print0 does it
     #[arg(short = '0', long = "null", help_heading = "The run")]
@@ -363,6 +393,85 @@ impl Args {
 pub(super) fn run(args: &Args, console: &mut Console) -> Result<u8, Error> {
     let settings = args.settings()?;
     let collected = batch::collect(&args.given()?);
+    tell_of_others(args, &collected, console);
+    if collected.photos.is_empty() {
+        console.say("no photo found; name photos or a folder that holds some");
+        return Ok(WRONG_USE);
+    }
+    let mut work = batch::plan(&collected.photos, &args.out)?;
+    let listing = Listing::of(&collected.photos);
+    if let Some(part) = args.part {
+        work.retain(|work| part.holds(&collected.photos[work.place]));
+        if !args.quiet {
+            console.say(&format!(
+                "part {part}: {} of {}",
+                work.len(),
+                photos(listing.photos)
+            ));
+        }
+    }
+    let reader = reading_process::start(&settings)?
+        .time_limit(args.time_limit.0)
+        .memory(args.memory);
+    let jobs = args.jobs().min(work.len()).max(1);
+    if args.plan {
+        let forecast = batch::forecast(&work, &settings, &reader);
+        expected::tell(&forecast, args.jobs(), &args.out, console);
+        return Ok(DONE);
+    }
+    if work.len() > 1 && !args.quiet {
+        say_what_goes_for_all(args, work.len(), console);
+    }
+    let opened = Record::open(&args.out, &settings, args.part, &listing, &work, args.again)
+        .and_then(|record| {
+            let tables = Tables::create_part(&args.out, &settings, args.part)?;
+            Ok((record, tables))
+        });
+    let (record, tables) = match opened {
+        Ok(opened) => opened,
+        Err(error) => {
+            // Nothing can be written there: the folder is a wrong one, no photo's fault.
+            console.complain(&error);
+            return Ok(WRONG_USE);
+        }
+    };
+    let stop = reading_process::stop_on_signals(console);
+    console.begin(work.len(), "photos");
+    let mut tally = Tally {
+        args,
+        settings: &settings,
+        console,
+        rows: Vec::new(),
+        told: Vec::new(),
+        read: 0,
+        read_before: 0,
+        doubtful: 0,
+        failed: collected.unreadable.len(),
+    };
+    let ended = batch::run_recorded(&work, tables, record, &reader, jobs, stop, &mut tally);
+    let status = tally.end();
+    let ended = ended?;
+    let left = photos(ended.not_reached);
+    match ended.stopped {
+        Some(StopReason::Asked) => {
+            console.say(&format!(
+                "stopped; {left} not reached; the same command goes on from here"
+            ));
+            Ok(STOPPED)
+        }
+        Some(StopReason::Disk) => {
+            console.say(&format!(
+                "stopped, because the disk takes no more; {left} not reached; make room on it, and \
+                 the same command goes on from here"
+            ));
+            Ok(SOME_FAILED)
+        }
+        None => Ok(status),
+    }
+}
+
+/// Says what is no photo and what can't be looked into.
+fn tell_of_others(args: &Args, collected: &Collected, console: &mut Console) {
     if !args.quiet {
         for remark in &collected.remarks {
             console.say(&format!("{}: {}", remark.path.display(), remark.text));
@@ -375,44 +484,6 @@ pub(super) fn run(args: &Args, console: &mut Console) -> Result<u8, Error> {
             print_line(console, &FailedLine::new(&path, &error.reason()));
         }
     }
-    if collected.photos.is_empty() {
-        console.say("no photo found; name photos or a folder that holds some");
-        return Ok(WRONG_USE);
-    }
-    let work = batch::plan(&collected.photos, &args.out)?;
-    if work.len() > 1 && !args.quiet {
-        say_what_goes_for_all(args, work.len(), console);
-    }
-    let tables = match Tables::create(&args.out, &settings) {
-        Ok(tables) => tables,
-        Err(error) => {
-            // Nothing can be written there: the folder is a wrong one, no photo's fault.
-            console.complain(&error);
-            return Ok(WRONG_USE);
-        }
-    };
-    console.begin(work.len(), "photos");
-    let mut tally = Tally {
-        args,
-        settings: &settings,
-        console,
-        rows: Vec::new(),
-        told: Vec::new(),
-        read: 0,
-        doubtful: 0,
-        failed: collected.unreadable.len(),
-    };
-    let jobs = args.jobs().min(work.len());
-    let ended = batch::run(
-        &work,
-        tables,
-        &settings,
-        jobs,
-        &batch::read_and_draw,
-        &mut tally,
-    );
-    let status = tally.end();
-    ended.map(|()| status)
 }
 
 /// Says where a value that belongs to one face is taken for several photos.
@@ -443,6 +514,8 @@ struct Tally<'a> {
     /// What is to be said of the years, a line a photo.
     told: Vec<String>,
     read: usize,
+    /// Those of them that an earlier run finished.
+    read_before: usize,
     doubtful: usize,
     failed: usize,
 }
@@ -502,11 +575,20 @@ impl Report for Tally<'_> {
         self.console.step();
     }
 
+    fn read_before(&mut self, work: &Work, reading: &Reading) {
+        self.read_before += 1;
+        self.read(work, reading);
+    }
+
     fn failed(&mut self, work: &Work, error: &Error) {
         let path = work.path.to_string_lossy();
         let reason = error.reason();
         self.failed += 1;
-        self.console.complain(error);
+        match error.path() {
+            Some(_) => self.console.complain(error),
+            // What a photo makes nonsense of is told with the photo.
+            None => self.console.say(&format!("{path}: {reason}")),
+        }
         if self.args.json {
             print_line(self.console, &FailedLine::new(&path, &reason));
         } else if !self.args.quiet {
@@ -529,6 +611,9 @@ impl Tally<'_> {
         if !self.args.quiet {
             let out = printable(&self.args.out.to_string_lossy());
             let mut words = format!("{} read", photos(self.read));
+            if self.read_before > 0 {
+                words.push_str(&format!(", {} of them by an earlier run", self.read_before));
+            }
             if self.doubtful > 0 {
                 words.push_str(&format!(", {} of them doubtful", self.doubtful));
             }

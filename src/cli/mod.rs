@@ -2,7 +2,7 @@
 //! nothing.
 //!
 //! Standard output carries the data that was asked for, standard error everything for the eye. Exit
-//! status: 0 all photos read, 1 some photo failed, 2 wrong use or settings.
+//! status: 0 all photos read, 1 some photo failed, 2 wrong use or settings, 130 stopped by a signal.
 
 mod beside;
 mod chronology;
@@ -11,9 +11,12 @@ mod convert;
 mod count;
 mod demo;
 mod double_check;
+mod expected;
 mod gather;
 mod growth;
 mod loaded;
+mod merge;
+mod reading_process;
 mod report;
 mod schema;
 mod specimens;
@@ -30,6 +33,8 @@ const DONE: u8 = 0;
 const SOME_FAILED: u8 = 1;
 /// Wrong use, or settings that make no sense.
 const WRONG_USE: u8 = 2;
+/// Stopped by a signal before the last photo: 128 and the number of SIGINT, as shells have it.
+const STOPPED: u8 = 130;
 
 #[cfg(feature = "heic")]
 const VERSION: &str = concat!(env!("CARGO_PKG_VERSION"), " (reads HEIC)");
@@ -47,7 +52,7 @@ it in the frame, at least 5 pixels a ring. Check the overlay before you rely on
 a count: it is an aid, and a grader or an arborist decides. Block logs before
 you step up to them; keep clear of saws; wear a mask where you sand.
 
-Exit status: 0 all photos read, 1 some photo failed, 2 wrong use.";
+Exit status: 0 all photos read, 1 some photo failed, 2 wrong use, 130 stopped.";
 
 /// Counts and measures the annual rings in photos of end grain: log ends, stumps,
 /// discs. Finds the pith, follows each ring boundary round it, and gives the age
@@ -65,6 +70,9 @@ enum Command {
     Count(Box<count::Args>),
     Growth(growth::Args),
     Report(report::Args),
+    Merge(merge::Args),
+    #[command(hide = true, name = reading_process::NAME)]
+    ReadingProcess,
     Demo(demo::Args),
     Chronology(chronology::Args),
     DoubleCheck(Box<double_check::Args>),
@@ -93,6 +101,8 @@ pub(crate) fn run() -> ExitCode {
         Command::Count(args) => count::run(&args, &mut console),
         Command::Growth(args) => growth::run(&args, &mut console),
         Command::Report(args) => report::run(&args, &mut console),
+        Command::Merge(args) => merge::run(&args, &mut console),
+        Command::ReadingProcess => reading_process::serve(),
         Command::Demo(args) => demo::run(&args, &mut console),
         Command::Chronology(args) => chronology::run(&args, &mut console),
         Command::DoubleCheck(args) => double_check::run(&args, &mut console),

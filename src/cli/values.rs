@@ -1,7 +1,8 @@
-//! Values as people write them: lengths with a unit, points, rectangles.
+//! Values as people write them: lengths, sizes and times with a unit, points, rectangles.
 
 use endgrain::settings::{Region, ScaleGiven};
 use endgrain::units::parse_length_mm;
+use std::time::Duration;
 
 /// A diameter: a length, or a length and the azimuth it was measured at, `368mm@90`.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -57,6 +58,66 @@ pub(super) fn dpi(text: &str) -> Result<ScaleGiven, String> {
         .map_err(|_| "give pixels an inch, such as 600, or the word file".into())
 }
 
+/// A size in bytes with its unit: `2GiB`, `800MB`.
+pub(super) fn size_bytes(text: &str) -> Result<u64, String> {
+    const SAY: &str = "give a number with its unit, such as 2GiB, 1.5GB or 800MB";
+    let (number, unit) = number_and_unit(text).ok_or(SAY)?;
+    let bytes_per_unit: f64 = match unit {
+        "kB" | "KB" => 1e3,
+        "MB" | "M" => 1e6,
+        "GB" | "G" => 1e9,
+        "TB" | "T" => 1e12,
+        "KiB" => 1024.0,
+        "MiB" => 1_048_576.0,
+        "GiB" => 1_073_741_824.0,
+        "TiB" => 1_099_511_627_776.0,
+        _ => return Err(SAY.into()),
+    };
+    #[allow(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "positive and whole; past u64 it saturates"
+    )]
+    let bytes = (number * bytes_per_unit).round() as u64;
+    if bytes == 0 {
+        Err(SAY.into())
+    } else {
+        Ok(bytes)
+    }
+}
+
+/// A limit of time, or none.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Limit(pub(super) Option<Duration>);
+
+/// A time with its unit: `90s`, `1.5min`, `1h`; or `none`.
+pub(super) fn time(text: &str) -> Result<Limit, String> {
+    const SAY: &str = "give a number above 0 with its unit, such as 90s, 10min or 1h, or none";
+    if text.trim() == "none" {
+        return Ok(Limit(None));
+    }
+    let (number, unit) = number_and_unit(text).ok_or(SAY)?;
+    let seconds_per_unit = match unit {
+        "ms" => 1e-3,
+        "s" => 1.0,
+        "min" => 60.0,
+        "h" => 3600.0,
+        _ => return Err(SAY.into()),
+    };
+    match Duration::try_from_secs_f64(number * seconds_per_unit) {
+        Ok(time) if !time.is_zero() => Ok(Limit(Some(time))),
+        _ => Err(SAY.into()),
+    }
+}
+
+/// A number that isn't negative and what follows it.
+fn number_and_unit(text: &str) -> Option<(f64, &str)> {
+    let text = text.trim();
+    let at = text.find(|sign: char| !(sign.is_ascii_digit() || sign == '.'))?;
+    let (number, unit) = text.split_at(at);
+    Some((number.parse().ok()?, unit.trim()))
+}
+
 /// A point: `X,Y`.
 pub(super) fn point(text: &str) -> Result<(f64, f64), String> {
     match numbers(text).as_deref() {
@@ -89,7 +150,8 @@ fn numbers(text: &str) -> Option<Vec<f64>> {
 
 #[cfg(test)]
 mod tests {
-    use super::{diameter, dpi, point, points, region};
+    use super::{Limit, diameter, dpi, point, points, region, size_bytes, time};
+    use std::time::Duration;
 
     #[test]
     fn diameters_may_have_an_azimuth() {
@@ -110,6 +172,28 @@ mod tests {
         }
         assert!(dpi("600").is_ok() && dpi("file").is_ok());
         assert!(dpi("600dpi").is_err() && dpi("").is_err());
+    }
+
+    #[test]
+    fn sizes_and_times_need_a_unit() {
+        for (text, bytes) in [
+            ("2GiB", 2_147_483_648),
+            ("800MB", 800_000_000),
+            ("1.5 GB", 1_500_000_000),
+        ] {
+            assert_eq!(size_bytes(text), Ok(bytes), "{text}");
+        }
+        for text in ["", "2", "GiB", "-1GB", "0MB", "2GiBs", "1e9MB"] {
+            assert!(size_bytes(text).is_err(), "{text:?}");
+        }
+        let seconds = |s| Ok(Limit(Some(Duration::from_millis(s))));
+        assert_eq!(time("90s"), seconds(90_000));
+        assert_eq!(time("1.5min"), seconds(90_000));
+        assert_eq!(time("250ms"), seconds(250));
+        assert_eq!(time("none"), Ok(Limit(None)));
+        for text in ["", "90", "0s", "-3s", "1d", "no"] {
+            assert!(time(text).is_err(), "{text:?}");
+        }
     }
 
     #[test]

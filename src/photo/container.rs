@@ -121,6 +121,33 @@ pub(crate) fn png_size(bytes: &[u8]) -> Option<(u32, u32)> {
     Some((side(16)?, side(20)?))
 }
 
+/// Width and height that a JPEG's frame header states, px; `None` where it doesn't lie in `bytes`.
+///
+/// T.81 B.2.2: after the frame's mark (SOF, all of 0xC0 to 0xCF but the tables 0xC4, 0xC8 and 0xCC)
+/// come the length, the precision, the number of lines and the samples a line.
+pub(crate) fn jpeg_size(bytes: &[u8]) -> Option<(u32, u32)> {
+    let mut at = 2;
+    loop {
+        let mark = bytes.get(at..at + 4)?;
+        if mark[0] != 0xFF {
+            return None;
+        }
+        match mark[1] {
+            0xFF => at += 1,
+            0x01 | 0xD0..=0xD8 => at += 2,
+            0xC0..=0xC3 | 0xC5..=0xC7 | 0xC9..=0xCB | 0xCD..=0xCF => {
+                let side =
+                    |at: usize| Some(u16::from_be_bytes(bytes.get(at..at + 2)?.try_into().ok()?));
+                let (height, width) = (side(at + 5)?, side(at + 7)?);
+                return Some((width.into(), height.into()));
+            }
+            // The data begins and no frame came.
+            0xD9 | 0xDA => return None,
+            _ => at += 2 + usize::from(u16::from_be_bytes([mark[2], mark[3]])).max(2),
+        }
+    }
+}
+
 /// Whether a JPEG's data runs to its end-of-image mark. What follows that mark (phones append a
 /// second picture or a film there) doesn't matter.
 ///
@@ -196,7 +223,7 @@ fn is_raw_tiff(bytes: &[u8]) -> bool {
 
 #[cfg(test)]
 mod tests {
-    use super::{Kind, is_raw_tiff, jpeg_is_whole, png_size, tell};
+    use super::{Kind, is_raw_tiff, jpeg_is_whole, jpeg_size, png_size, tell};
 
     #[test]
     fn a_jpeg_is_whole_only_with_its_end_mark() {
@@ -216,6 +243,18 @@ mod tests {
         assert!(!jpeg_is_whole(&[
             0xFF, 0xD8, 0xFF, 0xE1, 0, 4, 0xFF, 0xD9, 1, 2
         ]));
+    }
+
+    #[test]
+    fn a_jpeg_tells_its_size_after_whatever_metadata() {
+        let mut bytes = vec![
+            0xFF, 0xD8, 0xFF, 0xE1, 0, 6, 0xFF, 0xC0, 1, 2, 0xFF, 0xC4, 0, 2,
+        ];
+        bytes.extend([0xFF, 0xC2, 0, 17, 8, 0x0B, 0xB8, 0x0F, 0xA0, 3]);
+        // 0x0BB8 = 3000 lines of 0x0FA0 = 4000 samples.
+        assert_eq!(jpeg_size(&bytes), Some((4000, 3000)));
+        assert_eq!(jpeg_size(&bytes[..20]), None);
+        assert_eq!(jpeg_size(b"\xFF\xD8\xFF\xDA\0\x02abcd"), None);
     }
 
     #[test]

@@ -4,13 +4,29 @@
 //! whole process. It applies the file's own turns and mirrors, so its picture is upright already,
 //! while the EXIF block that such files carry may still tell of a turn: that tag must not be obeyed.
 
-use super::{check_size, damaged};
+use super::{Header, check_size, damaged};
 use crate::error::Error;
 use crate::settings::Settings;
 use heifer::heifer_isobmff::HeifFile;
 use heifer::{Image, Options};
 use image::RgbImage;
 use std::path::Path;
+
+/// The primary picture's size without decoding; 0 by 0 where the container doesn't state it.
+pub(super) fn header(bytes: &[u8], file: &Path, settings: &Settings) -> Result<Header, Error> {
+    let container = HeifFile::parse(bytes).map_err(|error| damaged(file, error))?;
+    let size = container.image_size(container.primary_id).ok().flatten();
+    if let Some((width_px, height_px)) = size {
+        check_size(width_px.into(), height_px.into(), file, settings)?;
+    }
+    let (width_px, height_px) = size.unwrap_or((0, 0));
+    Ok(Header {
+        width_px,
+        height_px,
+        // The decoder's RGBA, and about as much for its own planes.
+        pixel_bytes: 8,
+    })
+}
 
 /// Decodes the primary picture, in sRGB where the file tells its colours.
 ///

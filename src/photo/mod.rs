@@ -61,22 +61,43 @@ const WIDEST_PIXEL_BYTES: u64 = 16;
 /// Reads a photo from disk.
 ///
 /// # Errors
-/// [`Error::Unreadable`] where the file can't be opened, [`Error::NotAPicture`] for a folder, and
-/// all of [`decode`]'s.
+/// All of [`bytes_of`]'s and of [`decode`]'s.
 ///
 /// # Memory
 /// The file's bytes beside what [`decode`] takes.
 pub fn read(path: &Path, settings: &Settings) -> Result<Photo, Error> {
+    decode(&bytes_of(path, settings)?, path, settings)
+}
+
+/// Reads the bytes of a photo's file, as far as they can be a photo's.
+///
+/// # Errors
+/// [`Error::Unreadable`] where the file can't be opened; [`Error::NotAPicture`] for a folder, a pipe,
+/// what its first bytes tell to be something else, and a file longer than a picture within
+/// `settings.max_megapixels` can be; [`Error::StillWritten`] where it changes while it is read.
+///
+/// # Memory
+/// The file's bytes.
+pub fn bytes_of(path: &Path, settings: &Settings) -> Result<Vec<u8>, Error> {
     let unreadable = |source| Error::Unreadable {
         path: path.to_path_buf(),
         source,
     };
+    let before = std::fs::metadata(path).map_err(unreadable)?;
     // Reading a folder fails on some systems only at the first byte, with words that help nobody.
-    if std::fs::metadata(path).map_err(unreadable)?.is_dir() {
+    if before.is_dir() {
         return Err(Error::NotAPicture {
             path: path.to_path_buf(),
             what: "a folder, not a photo".into(),
             way_out: "name the photo in it".into(),
+        });
+    }
+    if is_pipe(&before) {
+        // Opening one waits for somebody to write into it, for ever perhaps.
+        return Err(Error::NotAPicture {
+            path: path.to_path_buf(),
+            what: "a pipe, not a file".into(),
+            way_out: "save the photo to a file first".into(),
         });
     }
     let mut file = File::open(path).map_err(unreadable)?;
@@ -89,8 +110,150 @@ pub fn read(path: &Path, settings: &Settings) -> Result<Photo, Error> {
     if !bytes.is_empty() {
         refuse_foreign(&bytes, path)?;
     }
-    file.read_to_end(&mut bytes).map_err(unreadable)?;
-    decode(&bytes, path, settings)
+    let longest = longest_file_bytes(settings);
+    file.by_ref()
+        .take(longest)
+        .read_to_end(&mut bytes)
+        .map_err(unreadable)?;
+    if bytes.len() as u64 > longest {
+        return Err(Error::NotAPicture {
+            path: path.to_path_buf(),
+            what: format!(
+                "a file longer than a picture of {} megapixels can be",
+                settings.max_megapixels
+            ),
+            way_out: "raise the limit with --max-megapixels or save the photo smaller".into(),
+        });
+    }
+    let after = file.metadata().map_err(unreadable)?;
+    let is_changed = after.len() != before.len() || after.modified().ok() != before.modified().ok();
+    // Devices state no length.
+    let is_other = before.is_file() && bytes.len() as u64 != after.len();
+    if is_changed || is_other {
+        return Err(Error::StillWritten {
+            path: path.to_path_buf(),
+        });
+    }
+    Ok(bytes)
+}
+
+#[cfg(unix)]
+fn is_pipe(metadata: &std::fs::Metadata) -> bool {
+    use std::os::unix::fs::FileTypeExt;
+    metadata.file_type().is_fifo()
+}
+
+#[cfg(not(unix))]
+fn is_pipe(_: &std::fs::Metadata) -> bool {
+    false
+}
+
+/// The longest file that a picture within the limit makes: every pixel at its widest, not packed.
+fn longest_file_bytes(settings: &Settings) -> u64 {
+    #[allow(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "a positive limit, and a larger one than u64 holds may saturate"
+    )]
+    let pixels = (settings.max_megapixels * 1e6).ceil() as u64;
+    pixels
+        .saturating_mul(WIDEST_PIXEL_BYTES)
+        .saturating_add(DECODER_SLACK_BYTES)
+}
+
+/// SHA-256 of a file's bytes, hexadecimal, as a reading names its photo.
+pub fn sha256_of(bytes: &[u8]) -> String {
+    hexadecimal(&Sha256::digest(bytes))
+}
+
+/// What a photo's header states, before anything as large as the picture is allocated.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Header {
+    /// Width as stored, px.
+    pub width_px: u32,
+    /// Height as stored, px.
+    pub height_px: u32,
+    /// Bytes a pixel that the decoder hands out: 3 for most photos, up to 16.
+    pub pixel_bytes: u64,
+}
+
+impl Header {
+    /// Pixels of the photo.
+    pub fn pixels(&self) -> u64 {
+        u64::from(self.width_px) * u64::from(self.height_px)
+    }
+}
+
+/// Reads a photo's header; `file` is what messages call it.
+///
+/// # Errors
+/// As [`decode`], as far as the header tells.
+pub fn header(bytes: &[u8], file: &Path, settings: &Settings) -> Result<Header, Error> {
+    if bytes.is_empty() {
+        return Err(Error::Empty {
+            path: file.to_path_buf(),
+        });
+    }
+    let format = refuse_foreign(bytes, file)?;
+    guarded(file, || match format {
+        Some(format) => {
+            let decoder = open_known(bytes, format, file, settings)?;
+            let (width_px, height_px) = decoder.dimensions();
+            let pixels = u64::from(width_px) * u64::from(height_px);
+            Ok(Header {
+                width_px,
+                height_px,
+                pixel_bytes: decoder.total_bytes().div_ceil(pixels.max(1)),
+            })
+        }
+        None => heic_header(bytes, file, settings),
+    })
+}
+
+/// Bytes of a file's beginning in which a JPEG's or a PNG's header lies, metadata before it included.
+const HEADER_WITHIN_BYTES: u64 = 1 << 20;
+
+/// Reads a photo's header from disk without reading all of its file, where its kind allows that. The
+/// file may still turn out damaged or cut short.
+///
+/// # Errors
+/// As [`read`], as far as the header tells.
+pub fn header_at(path: &Path, settings: &Settings) -> Result<Header, Error> {
+    let unreadable = |source| Error::Unreadable {
+        path: path.to_path_buf(),
+        source,
+    };
+    let mut start = Vec::new();
+    if std::fs::metadata(path).map_err(unreadable)?.is_file() {
+        let file = File::open(path).map_err(unreadable)?;
+        file.take(HEADER_WITHIN_BYTES)
+            .read_to_end(&mut start)
+            .map_err(unreadable)?;
+    }
+    let size = match tell(&start) {
+        Kind::Known(ImageFormat::Jpeg) => container::jpeg_size(&start),
+        Kind::Known(ImageFormat::Png) => container::png_size(&start),
+        _ => None,
+    };
+    match size {
+        Some((width_px, height_px)) => {
+            check_size(width_px.into(), height_px.into(), path, settings)?;
+            Ok(Header {
+                width_px,
+                height_px,
+                pixel_bytes: 3,
+            })
+        }
+        None => header(&bytes_of(path, settings)?, path, settings),
+    }
+}
+
+/// Does what meets bytes from anywhere: a decoder that panics must cost its photo, not the run.
+fn guarded<T>(file: &Path, decode: impl FnOnce() -> Result<T, Error>) -> Result<T, Error> {
+    catch_unwind(AssertUnwindSafe(decode)).unwrap_or_else(|panic| {
+        let words = panic_words(panic.as_ref());
+        Err(damaged(file, format!("the decoder gave up: {words}")))
+    })
 }
 
 /// Decodes a photo from the bytes of its file; `file` is what messages call it.
@@ -113,21 +276,16 @@ pub fn decode(bytes: &[u8], file: &Path, settings: &Settings) -> Result<Photo, E
         });
     }
     let format = refuse_foreign(bytes, file)?;
-    // Decoders meet files from anywhere; one that panics must cost its photo, not the run.
-    let pixels = catch_unwind(AssertUnwindSafe(|| match format {
+    let pixels = guarded(file, || match format {
         Some(format) => decode_known(bytes, format, file, settings),
         None => decode_heic(bytes, file, settings),
-    }))
-    .unwrap_or_else(|panic| {
-        let words = panic_words(panic.as_ref());
-        Err(damaged(file, format!("the decoder gave up: {words}")))
     })?;
     Ok(Photo {
         file: file
             .file_name()
             .map(|name| name.to_string_lossy().into_owned())
             .unwrap_or_default(),
-        sha256: hexadecimal(&Sha256::digest(bytes)),
+        sha256: sha256_of(bytes),
         pixels,
     })
 }
@@ -154,13 +312,13 @@ pub(crate) fn panic_words(panic: &(dyn Any + Send)) -> String {
         .unwrap_or_else(|| "no words".into())
 }
 
-/// Decodes what the `image` crate reads.
-fn decode_known(
-    bytes: &[u8],
+/// Opens what the `image` crate reads, its header's size held against the limits.
+fn open_known<'a>(
+    bytes: &'a [u8],
     format: ImageFormat,
     file: &Path,
     settings: &Settings,
-) -> Result<RgbImage, Error> {
+) -> Result<impl ImageDecoder + 'a, Error> {
     if format == ImageFormat::Jpeg && !container::jpeg_is_whole(bytes) {
         return Err(damaged(file, "the data ends before the picture does"));
     }
@@ -183,9 +341,21 @@ fn decode_known(
     let mut limits = Limits::default();
     limits.max_alloc = Some(budget_bytes + DECODER_SLACK_BYTES);
     decoder.set_limits(limits).map_err(refused)?;
+    Ok(decoder)
+}
+
+/// Decodes what the `image` crate reads.
+fn decode_known(
+    bytes: &[u8],
+    format: ImageFormat,
+    file: &Path,
+    settings: &Settings,
+) -> Result<RgbImage, Error> {
+    let mut decoder = open_known(bytes, format, file, settings)?;
     // An orientation that can't be read is no reason to lose the photo: most have none.
     let orientation = decoder.orientation().unwrap_or(Orientation::NoTransforms);
-    let picture = DynamicImage::from_decoder(decoder).map_err(refused)?;
+    let picture =
+        DynamicImage::from_decoder(decoder).map_err(|error| refusal(error, file, format))?;
     Ok(upright::turn(levels::to_rgb8(picture), orientation))
 }
 
@@ -194,13 +364,28 @@ fn decode_heic(bytes: &[u8], file: &Path, settings: &Settings) -> Result<RgbImag
     heic::decode(bytes, file, settings)
 }
 
+#[cfg(feature = "heic")]
+fn heic_header(bytes: &[u8], file: &Path, settings: &Settings) -> Result<Header, Error> {
+    heic::header(bytes, file, settings)
+}
+
 #[cfg(not(feature = "heic"))]
 fn decode_heic(_: &[u8], file: &Path, _: &Settings) -> Result<RgbImage, Error> {
-    Err(Error::NotAPicture {
+    Err(no_heic(file))
+}
+
+#[cfg(not(feature = "heic"))]
+fn heic_header(_: &[u8], file: &Path, _: &Settings) -> Result<Header, Error> {
+    Err(no_heic(file))
+}
+
+#[cfg(not(feature = "heic"))]
+fn no_heic(file: &Path) -> Error {
+    Error::NotAPicture {
         path: file.to_path_buf(),
         what: "no HEIC reader in this build".into(),
         way_out: "convert it to JPEG or build with --features heic".into(),
-    })
+    }
 }
 
 /// Holds the header's size against the limits.
