@@ -175,15 +175,21 @@ impl Error {
 
     /// The sentence and its causes, one after the other, without the path that it begins with.
     pub fn reason(&self) -> String {
-        let mut text = self.to_string();
-        if let Some(path) = self.path() {
-            let start = path.display().to_string();
-            // A place in the file follows the path after a comma and stays.
-            let rest = text.strip_prefix(&start);
-            if let Some(rest) = rest.and_then(|r| r.strip_prefix(": ").or(r.strip_prefix(", "))) {
-                text = rest.to_owned();
-            }
+        let text = self.told();
+        let Some(path) = self.path() else {
+            return text;
+        };
+        // A place in the file follows the path after a comma and stays.
+        let rest = text.strip_prefix(&path.display().to_string());
+        match rest.and_then(|r| r.strip_prefix(": ").or(r.strip_prefix(", "))) {
+            Some(rest) => rest.to_owned(),
+            None => text,
         }
+    }
+
+    /// The whole sentence and its causes, one after the other.
+    pub fn told(&self) -> String {
+        let mut text = self.to_string();
         let mut cause = self.source();
         while let Some(error) = cause {
             let words = error.to_string();

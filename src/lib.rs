@@ -134,8 +134,10 @@ pub mod formats;
 
 /// Takes series of many discs, makes their figures, their mean chronology and how well they agree.
 pub mod chronology;
+
 /// Takes readings and a sheet of specimens, makes a dataset for others to use.
 pub mod dataset;
+
 /// Lengths as people write them.
 pub mod length;
 

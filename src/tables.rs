@@ -19,8 +19,11 @@ use crate::units::{MM_PER_INCH, inch_text};
 use std::fmt::Write as _;
 use std::io::{self, Write};
 
+/// How many columns `ages.csv` has.
+const AGES_WIDTH: usize = 36;
+
 /// The columns of `ages.csv`.
-pub const AGES_COLUMNS: [&str; 36] = [
+pub const AGES_COLUMNS: [&str; AGES_WIDTH] = [
     "photo",
     "status",
     "reason",
@@ -96,7 +99,7 @@ impl<W: Write> AgesWriter<W> {
         let first = calendar.and_then(|calendar| calendar.first_year);
         let ground = calendar.and_then(|calendar| calendar.ground);
         let tilt = reading.scale.as_ref().and_then(|scale| scale.tilt);
-        let row: [String; 36] = [
+        let row: [String; AGES_WIDTH] = [
             photo.to_owned(),
             "read".to_owned(),
             String::new(),
@@ -151,7 +154,7 @@ impl<W: Write> AgesWriter<W> {
     /// # Errors
     /// What `out` says on writing.
     pub fn refused(&mut self, photo: &str, reason: &str) -> io::Result<()> {
-        let mut row = [""; 36];
+        let mut row = [""; AGES_WIDTH];
         (row[0], row[1], row[2]) = (photo, "refused", reason);
         self.csv.write_record(row)?;
         Ok(())
@@ -162,7 +165,7 @@ impl<W: Write> AgesWriter<W> {
     /// # Errors
     /// What `out` says on writing.
     pub fn not_reached(&mut self, photo: &str) -> io::Result<()> {
-        let mut row = [""; 29];
+        let mut row = [""; AGES_WIDTH];
         (row[0], row[1]) = (photo, "not-reached");
         self.csv.write_record(row)?;
         Ok(())

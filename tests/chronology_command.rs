@@ -192,9 +192,9 @@ fn what_is_bad_is_told_with_its_place_and_the_rest_is_done() {
     assert!(said.contains("4 dated, of 3 trees"), "{said}");
     for words in [
         "again.csv: the specimen QB-1a has radii that rings.csv has too",
-        "letters.csv: line 3: \"wide\"",
-        "far.csv: line 2: \"2000000\"",
-        "log.rings.json: line 1: not a reading",
+        "letters.csv, line 3: \"wide\"",
+        "far.csv, line 2: \"2000000\"",
+        "log.rings.json, line 1: not a reading",
         "gone.csv: can't be opened",
         "empty: nothing to compare in this folder",
     ] {

@@ -71,10 +71,7 @@ impl Console {
 
     /// Prints an error with its causes.
     pub(super) fn complain(&self, error: &Error) {
-        match error.path() {
-            Some(path) => self.say(&format!("{}: {}", path.display(), error.reason())),
-            None => self.say(&error.reason()),
-        }
+        self.say(&error.told());
     }
 
     /// What kept the data from being printed, other than a reader that had enough.

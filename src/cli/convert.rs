@@ -17,7 +17,7 @@ The format of a file is told by its content. A width of 9.99 mm, and a gap that 
 of a series, can't be written in 0.01 mm: such a series is written in 0.001 mm.
 Exit status: 0 all done, 1 something failed, 2 wrong use.";
 
-/// Turn ring-width files into one another: decadal text, XML, tidy CSV
+/// Turn ring-width files into one another: decadal text, XML, CSV
 ///
 /// Reads decadal ring-width text of the International Tree-Ring Data Bank (.rwl), the Tree-Ring Data
 /// Standard 1.2.2 (XML) and tidy CSV with a row a year, and writes all series of the files given into

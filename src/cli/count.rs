@@ -23,7 +23,9 @@ Examples:
   endgrain count disc.jpg --out readings --ruler
   find . -name '*.jpg' -print0 | endgrain count - -0 --out readings --json
 
-Look at each .overlay.jpg before you rely on a count; a grader or an arborist decides.
+A good photo: sanded or clean-cut face, flat light, camera square to it, all of it in the frame, at
+least 5 pixels a ring. Look at each .overlay.jpg before you rely on a count; a grader or an arborist
+decides.
 Stopped or killed? The same command goes on where it was.
 Exit status: 0 all photos read, 1 some photo failed (with --strict also: is doubtful), 2 wrong use,
 130 stopped before the last photo.";

@@ -44,15 +44,11 @@ const VERSION: &str = concat!(env!("CARGO_PKG_VERSION"), " (without HEIC)");
 const EXAMPLES: &str = "\
 Examples:
   endgrain count yard/ --out readings
-  endgrain count log-7.jpg --out readings --diameter 14.5in --last-ring 2023
-  endgrain demo practice --count 10
+  endgrain double-check log-7.jpg --total 97
 
-A good photo: sanded or clean-cut face, flat light, camera square to it, all of
-it in the frame, at least 5 pixels a ring. Check the overlay before you rely on
-a count: it is an aid, and a grader or an arborist decides. Block logs before
-you step up to them; keep clear of saws; wear a mask where you sand.
-
-Exit status: 0 all photos read, 1 some photo failed, 2 wrong use, 130 stopped.";
+Check the overlay before you rely on a count: a grader or an arborist decides.
+Block logs before you step up; keep clear of saws; wear a mask where you sand.
+Exit status: 0 all done, 1 something failed, 2 wrong use, 130 stopped.";
 
 /// Counts and measures the annual rings in photos of end grain: log ends, stumps,
 /// discs. Finds the pith, follows each ring boundary round it, and gives the age
@@ -68,18 +64,18 @@ struct Cli {
 #[derive(Debug, Subcommand)]
 enum Command {
     Count(Box<count::Args>),
+    DoubleCheck(Box<double_check::Args>),
     Growth(growth::Args),
     Report(report::Args),
-    Merge(merge::Args),
-    #[command(hide = true, name = reading_process::NAME)]
-    ReadingProcess,
-    Demo(demo::Args),
-    Chronology(chronology::Args),
-    DoubleCheck(Box<double_check::Args>),
-    Schema(schema::Args),
     Specimens(specimens::Args),
     Gather(gather::Args),
     Convert(convert::Args),
+    Chronology(chronology::Args),
+    Merge(merge::Args),
+    Demo(demo::Args),
+    Schema(schema::Args),
+    #[command(hide = true, name = reading_process::NAME)]
+    ReadingProcess,
 }
 
 /// Parses the arguments, does what they say, and gives the exit status.
@@ -99,17 +95,17 @@ pub(crate) fn run() -> ExitCode {
     let mut console = Console::new();
     let status = match cli.command {
         Command::Count(args) => count::run(&args, &mut console),
+        Command::DoubleCheck(args) => double_check::run(&args, &mut console),
         Command::Growth(args) => growth::run(&args, &mut console),
         Command::Report(args) => report::run(&args, &mut console),
-        Command::Merge(args) => merge::run(&args, &mut console),
-        Command::ReadingProcess => reading_process::serve(),
-        Command::Demo(args) => demo::run(&args, &mut console),
-        Command::Chronology(args) => chronology::run(&args, &mut console),
-        Command::DoubleCheck(args) => double_check::run(&args, &mut console),
-        Command::Schema(args) => schema::run(&args, &mut console),
         Command::Specimens(args) => specimens::run(&args, &mut console),
         Command::Gather(args) => gather::run(&args, &mut console),
         Command::Convert(args) => convert::run(&args, &mut console),
+        Command::Chronology(args) => chronology::run(&args, &mut console),
+        Command::Merge(args) => merge::run(&args, &mut console),
+        Command::Demo(args) => demo::run(&args, &mut console),
+        Command::Schema(args) => schema::run(&args, &mut console),
+        Command::ReadingProcess => reading_process::serve(),
     };
     let status = status.unwrap_or_else(|error| {
         console.complain(&error);

@@ -16,7 +16,7 @@ Fill it in with any program that keeps CSV in UTF-8, with decimal points; column
 kept. Then: endgrain gather readings/ --sheet yard-sheet.csv --out dataset
 Exit status: 0 all done, 1 a fault in the sheet or a photo that can't be read, 2 wrong use.";
 
-/// Write an empty sheet of specimens for photos, or check a filled one
+/// Write a sheet of specimens for photos, or check a filled one
 ///
 /// A sheet says what no photo tells: tree and disc, species, place, height of the cut, felling, scale.
 /// It has one row a photo. Checking tells every fault with its line and column.

@@ -5,7 +5,7 @@ use super::lengths::{Shown, number};
 use super::{Disc, picture};
 use crate::error::Error;
 use crate::growth::{Decade, GrowthRecord, GrowthRing, MM_PER_INCH};
-use crate::reading::{OutlineState, PithState, Reading};
+use crate::reading::{Options, OutlineState, PithState, Reading};
 use crate::settings::WoodKind;
 use crate::tables::{age_text, mean_diameter_px};
 use maud::{Markup, html};
@@ -413,6 +413,34 @@ pub(super) fn fast_and_slow(disc: &Disc<'_>, shown: Shown) -> Markup {
     }
 }
 
+/// What the program was asked for, in words: the band's level and whatever was stated by hand.
+fn asked_for(options: &Options) -> String {
+    let mut told = vec![format!("a band at {:.0} %", 100.0 * options.level)];
+    if let Some((x, y)) = options.pith_px {
+        told.push(format!("the pith at {x:.0}, {y:.0} px"));
+    }
+    if let Some(r) = options.region_px {
+        told.push(format!(
+            "the part {} x {} px from {}, {}",
+            r.width_px, r.height_px, r.x_px, r.y_px
+        ));
+    }
+    if let Some(wood) = options.wood {
+        told.push(format!("wood: {}", wood_name(wood)));
+    }
+    if let Some(year) = options.last_ring {
+        told.push(format!("last ring {year}"));
+    }
+    if options.face_is_round {
+        told.push("a round face".into());
+    }
+    for given in &options.scale {
+        // As the data has it, such as {"mm-per-px":0.1}: exact, whatever kind of statement it is.
+        told.extend(serde_json::to_string(given).map(|words| format!("scale {words}")));
+    }
+    told.join("; ")
+}
+
 /// Where the numbers come from.
 pub(super) fn origin(disc: &Disc<'_>) -> Markup {
     let reading = disc.reading;
@@ -423,6 +451,7 @@ pub(super) fn origin(disc: &Disc<'_>) -> Markup {
                 dt.dim { "Photo" } dd { (reading.photo.file) ", " (reading.photo.width_px) " × " (reading.photo.height_px) " px" }
                 dt.dim { "SHA-256 of the photo" } dd { code { (reading.photo.sha256) } }
                 dt.dim { "Read by" } dd { (reading.program.name) " " (reading.program.version) ", " (reading.schema) }
+                dt.dim { "Asked for" } dd { (reading.options.as_ref().map_or("not recorded".into(), asked_for)) }
                 dt.dim { "Scale" } dd {
                     @match &reading.scale {
                         Some(scale) => { (number(Some(scale.mm_per_px), 4)) " mm a pixel (" (scale.source) ")" }
@@ -491,5 +520,34 @@ pub(super) fn every_ring(disc: &Disc<'_>, shown: Shown) -> Markup {
                 tbody { @for ring in &record.rings { (row(ring)) } }
             } }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::settings::{Region, ScaleGiven};
+
+    #[test]
+    fn a_page_tells_what_was_asked_for() {
+        let options = Options {
+            level: 0.8,
+            pith_px: Some((1210.0, 985.0)),
+            region_px: Some(Region {
+                x_px: 10,
+                y_px: 20,
+                width_px: 300,
+                height_px: 400,
+            }),
+            scale: vec![ScaleGiven::MmPerPx(0.1)],
+            face_is_round: false,
+            last_ring: Some(2023),
+            wood: Some(WoodKind::Conifer),
+        };
+        assert_eq!(
+            asked_for(&options),
+            "a band at 80 %; the pith at 1210, 985 px; the part 300 x 400 px from 10, 20; \
+             wood: conifer; last ring 2023; scale {\"mm-per-px\":0.1}"
+        );
     }
 }
