@@ -288,14 +288,15 @@ pub fn blur_line(line: &[f32], sigma: f32) -> Vec<f32> {
 /// The value of a row of samples at a place between them; beyond its ends the end value goes on.
 pub fn line_at(line: &[f32], place: f32) -> f32 {
     let place = place.clamp(0.0, (line.len() - 1) as f32);
-    let whole = place.floor();
+    // Cutting off is rounding down from 0 on, and no call into the mathematics library: this is the
+    // innermost step of several stages.
     #[allow(
         clippy::cast_possible_truncation,
-        clippy::cast_sign_loss,
         reason = "clamped into the line above"
     )]
-    let i = whole as usize;
-    let part = place - whole;
+    let whole = place as i32;
+    let i = whole.cast_unsigned() as usize;
+    let part = place - whole as f32;
     line[i] + part * (line[(i + 1).min(line.len() - 1)] - line[i])
 }
 

@@ -164,15 +164,17 @@ fn inside_box(
 
 /// Luminance between pixels, straight in both axes.
 fn luminance_at(raw: &[u8], width: usize, height: usize, x: f64, y: f64) -> f32 {
-    let (x0, y0) = (x.floor().max(0.0), y.floor().max(0.0));
-    #[allow(clippy::cast_possible_truncation, reason = "parts of a pixel")]
-    let (fx, fy) = ((x - x0) as f32, (y - y0) as f32);
     #[allow(
         clippy::cast_possible_truncation,
-        clippy::cast_sign_loss,
-        reason = "floored at 0, capped below"
+        reason = "places in the photo, floored at 0; cutting off is rounding down there"
     )]
-    let (x0, y0) = ((x0 as usize).min(width - 1), (y0 as usize).min(height - 1));
+    let (x0, y0) = ((x as i32).max(0), (y as i32).max(0));
+    #[allow(clippy::cast_possible_truncation, reason = "parts of a pixel")]
+    let (fx, fy) = ((x - f64::from(x0)) as f32, (y - f64::from(y0)) as f32);
+    let (x0, y0) = (
+        (x0.cast_unsigned() as usize).min(width - 1),
+        (y0.cast_unsigned() as usize).min(height - 1),
+    );
     let (x1, y1) = ((x0 + 1).min(width - 1), (y0 + 1).min(height - 1));
     let pixel = |x: usize, y: usize| {
         let i = (y * width + x) * 3;
