@@ -1,7 +1,7 @@
 //! Evidence of ring boundaries: what the sectors of the straightened disc agree on.
 //!
 //! The straightened disc is averaged over arcs of five degrees, measured out so that a ring takes
-//! about nine samples whatever its width ([`ring_width`](crate::ring_width)), and every arc is lined up with its
+//! about eleven samples whatever its width ([`ring_width`](crate::ring_width)), and every arc is lined up with its
 //! neighbours (`alignment`), which takes out the last fraction of a ring that the straightening
 //! leaves. The evidence is the change of luminance along that scale, on every arc and agreed.
 
