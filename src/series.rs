@@ -12,7 +12,8 @@ pub struct Series {
     pub name: String,
     /// Year of the first value, astronomical.
     pub first_year: i32,
-    /// Width of each year's ring, mm. Zero: the ring is absent there. `None`: not known.
+    /// Width of each year's ring, mm (px only where whoever holds the series says so). Zero: the ring is
+    /// absent there. `None`: not known.
     pub widths_mm: Vec<Option<f64>>,
 }
 

@@ -13,7 +13,7 @@
 use crate::calendar::years_before_outermost;
 use crate::notes::NoteCode;
 use crate::reading::{OutlineState, PithState, Reading};
-use crate::ring_area::equivalent_radius_px;
+use crate::ring_area::{equivalent_radius_px, width_on_radius_px};
 use crate::settings::{LengthUnit, Settings};
 use crate::units::{MM_PER_INCH, inch_text};
 use std::fmt::Write as _;
@@ -286,14 +286,15 @@ pub fn mean_diameter_px(reading: &Reading) -> Option<f64> {
 }
 
 /// Width of ring `index` (from 0) on one azimuth, px: the difference of its boundary and the one
-/// before it. The first ring of a list has a width only if it is ring 1, which starts at the pith.
+/// before it, or 0 where the ring is absent there ([`width_on_radius_px`]). The first ring of a list
+/// has a width only if it is ring 1, which starts at the pith.
 pub fn width_at_px(reading: &Reading, index: usize, azimuth_deg: f64) -> Option<f64> {
     let outer = reading.radius_at(index, azimuth_deg)?;
     let inner = match index {
         0 => (reading.rings.first()?.number == 1).then_some(0.0)?,
         _ => reading.radius_at(index - 1, azimuth_deg)?,
     };
-    Some(outer - inner)
+    Some(width_on_radius_px(inner, outer))
 }
 
 /// The count with its band as it is told to people: `87 rings, 84 to 91 at 90 %`.

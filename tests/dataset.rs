@@ -3,8 +3,9 @@
 mod tridas_order;
 mod yard;
 
+use endgrain::chronology::source::{Wanted, gather as radii_gathered, radii_of};
 use endgrain::dataset;
-use endgrain::reading::OutlineState;
+use endgrain::reading::{OutlineState, Tilt};
 use endgrain::settings::Region;
 use serde_json::Value;
 use std::collections::{BTreeMap, HashMap};
@@ -349,6 +350,161 @@ fn discs_without_years_or_scale_are_kept_apart() {
     assert_eq!(nothing["reading_notes"], "no-end-grain");
     let xml = fs::read_to_string(dataset.join("ring-widths.xml")).unwrap();
     assert!(xml.contains(r#"<firstYear suffix="relative">1</firstYear>"#));
+}
+
+/// One rule everywhere: under half a pixel on a radius a ring is absent there, at half a pixel it is
+/// measured.
+#[test]
+fn a_sliver_on_a_radius_is_an_absent_ring_in_every_table_and_file() {
+    let yard = Yard::new();
+    let mut reading = disc(1);
+    for (ring, width) in [(3, 0.49), (5, 0.5)] {
+        let inner = reading.rings[ring - 1].radius_px[90].unwrap();
+        reading.rings[ring].radius_px[90] = Some(inner + width);
+    }
+    put(&yard.at("readings"), &reading);
+    yard.gather(&["readings"]);
+    let at = |name: &str| yard.at("dataset").join(name);
+    let row = |ring: &str| {
+        let rings = yard.rows("rings.csv");
+        let found = rings
+            .into_iter()
+            .find(|r| r["radius"] == "az090" && r["ring"] == ring)
+            .unwrap();
+        (
+            found["width_mm"].clone(),
+            found["width_px"].clone(),
+            found["state"].clone(),
+        )
+    };
+    let cells = |a: &str, b: &str, c: &str| (a.to_owned(), b.to_owned(), c.to_owned());
+    assert_eq!(row("4"), cells("0.0000", "0.000", "absent"));
+    assert_eq!(row("6"), cells("0.0500", "0.500", "measured"));
+    // 9 rings, the last of 2023: ring 4 is that of 2018, ring 6 that of 2020.
+    let tidy = &series_of(&at("rings.csv"))["QB-0001/az090"];
+    assert_eq!((tidy[&2018], tidy[&2020]), (0, 50));
+    assert_eq!(&series_of(&at("ring-widths.xml"))["QB-0001/az090"], tidy);
+    let xml = fs::read_to_string(at("ring-widths.xml")).unwrap();
+    let missing = r#"<value value="0"><remark normalTridas="missing ring"/></value>"#;
+    assert_eq!(xml.matches(missing).count(), 1);
+    let series = yard.rows("series.csv");
+    let radius = series
+        .iter()
+        .find(|r| r["series"] == "QB-0001/az090")
+        .unwrap();
+    assert_eq!(radius["absent"], "1");
+    for (file, name) in [
+        ("radii-0.01mm.rwl", "decadal_name"),
+        ("radii-0.001mm.rwl", "decadal_name"),
+    ] {
+        let text = &series_of(&at(file))[&radius[name]];
+        assert_eq!((text[&2018], text[&2020]), (0, 50), "{file}");
+    }
+    // The chronology sees the same, from the reading and from the table.
+    let radii = radii_of(&reading, "QB-0001", "QB-0001", 4);
+    assert_eq!(radii[1].series.width_mm(2018), Some(0.0));
+    assert!((radii[1].series.width_mm(2020).unwrap() - 0.05).abs() < 1e-12);
+}
+
+/// Widths of a disc without a scale are in px: the table says so, and the chronology compares them.
+#[test]
+fn a_disc_without_a_scale_is_compared_in_px_from_the_datasets_table() {
+    let yard = Yard::with([1, 2]);
+    let mut bare = disc(3);
+    bare.scale = None;
+    put(&yard.at("readings"), &bare);
+    yard.gather(&["readings"]);
+    let wanted = Wanted {
+        radii: 4,
+        trees: BTreeMap::new(),
+    };
+    let found = radii_gathered(&[yard.at("dataset")], &wanted);
+    assert!(found.failed.is_empty(), "{:?}", found.failed);
+    assert_eq!(found.radii.len(), 12);
+    for radius in &found.radii {
+        let is_bare = radius.specimen == "QB-0003";
+        assert_eq!(radius.is_scaled, !is_bare);
+        let n: u32 = radius.specimen[3..].parse().unwrap();
+        let direct = radii_of(&if is_bare { bare.clone() } else { disc(n) }, "", "", 4);
+        let azimuth: usize = radius.radius[2..].parse().unwrap();
+        let direct = &direct[azimuth / 90].series;
+        assert_eq!(radius.series.first_year, direct.first_year);
+        for (table, own) in radius.series.widths_mm.iter().zip(&direct.widths_mm) {
+            assert!((table.unwrap() - own.unwrap()).abs() < 1e-3);
+        }
+    }
+    let plan = endgrain::chronology::Plan::default();
+    let made = endgrain::chronology::build(found.radii, &plan).unwrap();
+    let indices = made.radii.iter().filter(|r| r.detrended.is_some()).count();
+    assert_eq!(indices, 12, "indices need no unit");
+    assert_eq!(made.trees.len(), 3);
+}
+
+/// A face seen aslant: widths in mm along each radius by the scale along it, areas as they are.
+#[test]
+fn a_face_seen_aslant_has_its_widths_corrected_along_each_radius() {
+    let yard = Yard::new();
+    let mut reading = disc(1);
+    let tilt = Tilt {
+        foreshortening: 0.81,
+        azimuth_deg: 90.0,
+    };
+    reading.scale.as_mut().unwrap().tilt = Some(tilt);
+    put(&yard.at("readings"), &reading);
+    yard.gather(&["readings"]);
+    let radii = radii_of(&reading, "", "", 4);
+    for row in yard.rows("rings.csv") {
+        let px: f64 = row["width_px"].parse().unwrap();
+        let mm: f64 = row["width_mm"].parse().unwrap();
+        // 0.81 along 90 degrees: lengths along it are 1 / 0.9 of what they seem, across it 0.9.
+        let (stretch, k) = match row["radius"].as_str() {
+            "az000" => (0.9, 0),
+            "az090" => (1.0 / 0.9, 1),
+            "az180" => (0.9, 2),
+            _ => (1.0 / 0.9, 3),
+        };
+        assert!((mm - 0.1 * stretch * px).abs() < 2e-4, "{row:?}");
+        let year: i32 = row["year"].parse().unwrap();
+        let direct = radii[k].series.width_mm(year).unwrap();
+        assert!((direct - mm).abs() < 1e-4, "{row:?} {direct}");
+    }
+}
+
+/// A felling before the rings of the reading: told with both, the disc kept without years.
+#[test]
+fn a_felling_before_the_first_ring_leaves_the_disc_undated_and_is_told() {
+    let yard = Yard::with([1, 2]);
+    let sheet = "photo,felled\nQB-0001.jpg,1903-07\nQB-0002.jpg,2023-07\n";
+    let gathered = yard.gather_with_sheet(&["readings"], sheet);
+    let words = "QB-0001: not dated: felled 1903-07 in the sheet before its first ring, \
+                 but the rings of the reading are those of 2015 to 2023";
+    assert!(
+        gathered.remarks.iter().any(|r| r.starts_with(words)),
+        "{:?}",
+        gathered.remarks
+    );
+    for row in yard.rows("specimens.csv") {
+        let want = if row["specimen"] == "QB-0001" {
+            ""
+        } else {
+            "2023"
+        };
+        assert_eq!(row["last_year"], want);
+        assert_ne!(row["rings_measured"], "0");
+    }
+}
+
+#[test]
+fn a_row_of_the_sheet_without_its_photo_is_told_and_the_rest_is_done() {
+    let yard = Yard::with([1]);
+    let sheet = "photo,tree\nQB-0099.jpg,T9\nQB-0001.jpg,T1\n";
+    let gathered = yard.gather_with_sheet(&["readings"], sheet);
+    assert_eq!((gathered.added, gathered.specimens), (1, 1));
+    let told = |r: &String| r.starts_with("sheet: no reading yet of QB-0099.jpg");
+    assert!(gathered.remarks.iter().any(told), "{:?}", gathered.remarks);
+    assert_eq!(yard.rows("specimens.csv")[0]["tree"], "T1");
+    let kept = fs::read_to_string(yard.at("dataset/sheet.csv")).unwrap();
+    assert!(kept.contains("QB-0099.jpg"), "{kept}");
 }
 
 #[test]

@@ -304,6 +304,7 @@ fn any_set() -> impl Strategy<Value = SeriesSet> {
                         widths_mm: widths.into_iter().map(|w| w.map(mm)).collect(),
                     },
                     is_dated: true,
+                    is_in_px: false,
                     step,
                     place: Place {
                         tree: place.0,
@@ -438,6 +439,7 @@ fn years_before_the_era_are_written_bc_and_read_back() {
             series: vec![Measured {
                 series: series("bog", first_year, widths),
                 is_dated: true,
+                is_in_px: false,
                 step: Step::Hundredth,
                 place: Place::default(),
             }],

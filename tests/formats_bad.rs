@@ -129,7 +129,7 @@ fn a_faulty_table_is_told_with_its_lines() {
     for (text, words) in [
         (
             "a,b\n1,2\n",
-            "line 1: no table of ring widths; expected a column width_mm",
+            "line 1: no table of ring widths; expected a column width_mm, or width_px",
         ),
         (
             "year,width_mm\n1,2\n",

@@ -2,8 +2,8 @@
 //!
 //! Of a reading each azimuth asked for gives one radius: the distances between neighbouring boundaries
 //! along it. A boundary that isn't known there leaves the widths on both its sides unknown. Where two
-//! boundaries lie within [`ABSENT_BELOW_PX`] of each other the ring between them is absent on that
-//! radius. Of a file of series (tidy CSV, decadal text, `TRiDaS` XML: [`crate::formats`]) each series is
+//! boundaries all but touch the ring between them is absent on that radius
+//! ([`crate::ring_area::width_on_radius_px`]). Of a file of series (tidy CSV, decadal text, `TRiDaS` XML: [`crate::formats`]) each series is
 //! one radius.
 //!
 //! A radius is known by its specimen and its name. Where two files give the same one the first is
@@ -18,9 +18,6 @@ use crate::tables::width_at_px;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use walkdir::{DirEntry, WalkDir};
-
-/// A ring narrower than this is absent on a radius: half a pixel can hold no ring that was seen.
-pub const ABSENT_BELOW_PX: f64 = 0.5;
 
 /// How a reading's file name ends.
 const READING_ENDING: &str = ".rings.json";
@@ -221,7 +218,7 @@ fn radius_of(measured: Measured, tree: impl Fn(&str) -> String) -> Radius {
         radius: place.radius,
         series: measured.series,
         is_dated: measured.is_dated,
-        is_scaled: true,
+        is_scaled: !measured.is_in_px,
     }
 }
 
@@ -328,19 +325,16 @@ pub fn radii_of(reading: &Reading, specimen: &str, tree: &str, count: u16) -> Ve
     let first_year = first
         .year
         .unwrap_or_else(|| i32::try_from(first.number).unwrap_or(i32::MAX));
-    let mm_per_px = reading.scale.as_ref().map(|scale| scale.mm_per_px);
     (0..count)
         .map(|k| {
             let azimuth_deg = 360.0 * f64::from(k) / f64::from(count);
+            // By the scale along this radius: a face may be seen aslant.
+            let scale = reading.scale.as_ref();
+            let mm_per_px = scale.map(|scale| scale.mm_per_px_at(azimuth_deg));
             let widths_mm = (0..reading.rings.len())
                 .map(|ring| {
                     let width_px = width_at_px(reading, ring, azimuth_deg)?;
-                    let seen_px = if width_px < ABSENT_BELOW_PX {
-                        0.0
-                    } else {
-                        width_px
-                    };
-                    Some(seen_px * mm_per_px.unwrap_or(1.0))
+                    Some(width_px * mm_per_px.unwrap_or(1.0))
                 })
                 .collect();
             let radius = azimuth_name(azimuth_deg);

@@ -273,7 +273,8 @@ pub(super) fn apply(specimen: &mut Specimen, corrections: &[&Correction]) -> Vec
             ));
             continue;
         };
-        let Some(mm_per_px) = specimen.mm_per_px else {
+        let azimuth_deg = specimen.radii[column].azimuth_deg;
+        let Some(mm_per_px) = specimen.mm_per_px_at(azimuth_deg) else {
             refused.push((
                 one.line,
                 format!("{} has no scale, so no width in mm", specimen.name),

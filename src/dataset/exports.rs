@@ -97,6 +97,7 @@ pub(super) fn sample(specimen: &Specimen) -> io::Result<Vec<u8>> {
             let measured = Measured {
                 series: specimen.along(i),
                 is_dated: specimen.is_dated(),
+                is_in_px: false,
                 step: Step::Thousandth,
                 place: Place::default(),
             };

@@ -1,10 +1,12 @@
 //! A specimen: one disc, its reading seen along the radii asked for.
 //!
-//! A width along a radius is the difference of two neighbouring boundaries on its azimuth; the width
+//! A width along a radius is the difference of two neighbouring boundaries on its azimuth, in mm by the
+//! scale along it (a face may be seen aslant), and 0 where the ring is absent there; the width
 //! from areas is the difference of equivalent radii, which no mean of a few radii replaces
 //! (`crate::ring_area`). The mean of a disc is that of the widths known on its radii; a ring absent on
 //! a radius counts there as 0.
 
+use super::felled;
 use super::sheet::Row;
 use crate::reading::{OutlineState, Reading};
 use crate::ring_area::equivalent_radius_px;
@@ -43,8 +45,6 @@ pub(super) struct Width {
 
 impl Width {
     fn of(px: Option<f64>, mm_per_px: Option<f64>) -> Self {
-        // A boundary's radii are rounded; what is left of a ring that is absent there may be below 0.
-        let px = px.map(|px| px.max(0.0));
         Width {
             px,
             mm: px.zip(mm_per_px).map(|(px, mm)| px * mm),
@@ -146,7 +146,8 @@ impl Specimen {
     fn rings_read(&self) -> Vec<RingOf> {
         let reading = &self.reading;
         let along = |i: usize, radius: &Radius| {
-            Width::of(width_at_px(reading, i, radius.azimuth_deg), self.mm_per_px)
+            let width_px = width_at_px(reading, i, radius.azimuth_deg);
+            Width::of(width_px, self.mm_per_px_at(radius.azimuth_deg))
         };
         let ring = |(i, ring): (usize, &crate::reading::Ring)| RingOf {
             number: ring.number,
@@ -157,6 +158,14 @@ impl Specimen {
             widths: self.radii.iter().map(|radius| along(i, radius)).collect(),
         };
         reading.rings.iter().enumerate().map(ring).collect()
+    }
+
+    /// Millimetres a pixel along an azimuth: the scale, whoever told it, with the tilt of the face as the
+    /// reading has it.
+    pub(super) fn mm_per_px_at(&self, azimuth_deg: f64) -> Option<f64> {
+        let tilt = self.reading.scale.as_ref().and_then(|scale| scale.tilt);
+        let stretch = tilt.map_or(1.0, |tilt| tilt.stretch(azimuth_deg));
+        self.mm_per_px.map(|mm_per_px| mm_per_px * stretch)
     }
 
     /// Numbers the rings from the first one's number on and gives them their years.
@@ -255,13 +264,15 @@ fn scale(reading: &Reading, row: &Row, remarks: &mut Vec<String>) -> (Option<f64
 }
 
 /// The year of the outermost ring: the sheet's where it has one, else the reading's. A year can be
-/// given only where the outermost ring is in the photo.
+/// given only where the outermost ring is in the photo, and none where the sheet's day of felling lies
+/// before the year that the reading has: which of the two is wrong can't be told from here.
 fn last_year(
     reading: &Reading,
     row: &Row,
     remarks: &mut Vec<String>,
 ) -> (Option<i32>, &'static str) {
     let read = reading.rings.last().and_then(|ring| ring.year);
+    let felled_year = felled::parse(row.cell("felled")).map(|day| day.year);
     let edge_whole = matches!(
         reading.outline.state,
         OutlineState::Bark | OutlineState::Wood
@@ -276,6 +287,19 @@ fn last_year(
                 remarks.push(format!("the outermost ring is {year} in the sheet and {read} in the reading; the sheet's is taken"));
             }
             (Some(year), "sheet")
+        }
+        (None, Some(year)) if felled_year.is_some_and(|felled| year > felled) => {
+            let felled = row.cell("felled");
+            let first = reading.rings.first().and_then(|ring| ring.year);
+            let before = match first.zip(felled_year) {
+                Some((first, felled)) if felled < first => " before its first ring",
+                _ => "",
+            };
+            remarks.push(format!(
+                "not dated: felled {felled} in the sheet{before}, but the rings of the reading are those of {} to {year}; set the sheet right, or count again with the right year",
+                first.unwrap_or(year)
+            ));
+            (None, "")
         }
         (None, Some(year)) => (Some(year), "reading"),
         (None, None) => (None, ""),

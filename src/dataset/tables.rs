@@ -50,7 +50,7 @@ pub(super) fn rings_columns() -> Vec<Column> {
             "width_mm",
             Kind::Real(4),
             "mm",
-            "Width on this radius; 0 where the ring is absent there, empty where unknown",
+            "Width on this radius, by the scale along it; 0 where the ring is absent there (narrower than half a pixel), empty where unknown",
         ),
         Column::new(
             "width_px",
@@ -206,7 +206,7 @@ pub(super) fn specimens_columns(further: &[String]) -> Vec<Column> {
         Column::new("first_year", Kind::Whole, "", "Year of the first ring in the tables"),
         Column::new("last_year", Kind::Whole, "", "Year of the outermost ring"),
         Column::new("years_from", Kind::Text, "", "Where the year of the outermost ring is from").one_of(&["sheet", "reading"]),
-        Column::new("scale_mm_per_px", Kind::Real(8), "mm/px", "Scale that the widths are in"),
+        Column::new("scale_mm_per_px", Kind::Real(8), "mm/px", "Scale that the widths are in; of a face seen aslant the geometric mean over the directions"),
         Column::new("scale_from", Kind::Text, "", "sheet, or how the reading has it"),
         Column::new("wood", Kind::Text, "", "Kind of wood").required().one_of(&["conifer", "ring-porous", "diffuse-porous"]),
         Column::new("wood_confidence", Kind::Real(3), "", "Confidence of the kind, 0 to 1").required(),
@@ -276,7 +276,8 @@ pub(super) fn rings(rows: &mut Rows, specimen: &Specimen) -> io::Result<()> {
     Ok(())
 }
 
-/// A width that is 0 to the last decimal that the table has is an absent ring's.
+/// What is 0 in the table is an absent ring: measured widths below half a pixel were made 0 where they
+/// were measured, and a width by hand may be finer than the table's last decimal.
 fn state(width: Width) -> &'static str {
     match width.px {
         None => "unknown",

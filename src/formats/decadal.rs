@@ -437,6 +437,7 @@ fn gather(stretches: Vec<Stretch>, set: &mut SeriesSet, faults: &mut Faults) {
                     widths_mm,
                 },
                 is_dated: true,
+                is_in_px: false,
                 step,
                 place: Place::default(),
             }),

@@ -190,7 +190,7 @@ fn entry_lines(out: &mut impl Write, entry: &Entry<'_>) -> io::Result<()> {
 /// Stretches of known widths as whole steps, each with its first year.
 fn in_steps(series: &Series, step: Step) -> io::Result<Vec<(i32, Vec<i64>)>> {
     let whole = |mm: f64| -> io::Result<i64> {
-        let steps = (mm * step.per_mm()).round();
+        let steps = step.in_steps(mm);
         if !(0.0..=LARGEST).contains(&steps) {
             let what = format!(
                 "the width {mm} mm of {} has no room in six columns",

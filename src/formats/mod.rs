@@ -5,13 +5,14 @@
 //! CSV (`tidy`). All become a `SeriesSet`, so that any can be turned into any other.
 //!
 //! The three agree on what a width may be: a number of millimetres, zero where the ring is absent
-//! there, or unknown. Decadal text and XML have no sign for an unknown width inside a series: there a
+//! there, or unknown. Tidy CSV alone may also hold series in pixels of a photo that has no scale: they
+//! are never taken for millimetres, and stay out of the other two. Decadal text and XML have no sign for an unknown width inside a series: there a
 //! series stops and goes on later under the same name, and becomes one series again when read.
 //! Unknown widths before the first and after the last known one carry nothing and are not kept
 //! (`SeriesSet::trimmed`).
 //!
 //! Limits: widths are whole numbers of 0.01 or 0.001 mm in decadal text and of 0.001 mm in XML; finer
-//! ones are rounded. Years are astronomical (see `crate::series`).
+//! ones are rounded, and a ring that is there to one step at least. Years are astronomical (see `crate::series`).
 
 pub mod decadal;
 mod decadal_write;
@@ -49,6 +50,16 @@ impl Step {
         }
     }
 
+    /// A width, mm, in whole steps. A ring that is there has at least one: 0 says that it is absent.
+    fn in_steps(self, width_mm: f64) -> f64 {
+        let steps = (width_mm * self.per_mm()).round();
+        if width_mm > 0.0 {
+            steps.max(1.0)
+        } else {
+            steps
+        }
+    }
+
     /// The coarser of the two steps in which all these widths, mm, are whole numbers; the finer one
     /// where none is.
     pub fn of(widths_mm: &[Option<f64>]) -> Self {
@@ -66,6 +77,8 @@ impl Step {
 pub struct Measured {
     /// Name, years and widths. Where the series is not dated, year 1 is its first ring.
     pub series: Series,
+    /// The widths are px of a photo without a scale, and no millimetres.
+    pub is_in_px: bool,
     /// Whether the years are calendar years.
     pub is_dated: bool,
     /// In what steps the widths were written, or are to be.
@@ -144,7 +157,7 @@ pub enum Format {
 }
 
 /// Reads a file of series, telling its format by its content: XML begins with `<`, tidy CSV has a
-/// header line that names `width_mm`, all else is taken for decadal text.
+/// header line that names `width_mm` or `width_px`, all else is taken for decadal text.
 ///
 /// # Errors
 /// [`Error::Unreadable`], [`Error::Empty`], or an [`Error::BadData`] for each fault with its line, up
@@ -174,13 +187,14 @@ pub fn load(path: &Path) -> Result<(Format, SeriesSet), Vec<Error>> {
 }
 
 /// Writes a set in a format, and tells in words what had to be changed for it: names that were cut to
-/// the room of decadal text or numbered because another series has them.
+/// the room of decadal text or numbered because another series has them, and series in pixels, which
+/// only tidy CSV has room for.
 ///
 /// `step` is how widths are written in decadal text and XML; without it each series keeps its own.
 ///
 /// # Errors
-/// [`io::ErrorKind::InvalidInput`] where a width or a year has no room in the format; what `out` says
-/// on writing.
+/// [`io::ErrorKind::InvalidInput`] where a width or a year has no room in the format, or all series are
+/// in pixels and it is one of millimetres; what `out` says on writing.
 pub fn write(
     out: &mut impl Write,
     format: Format,
@@ -194,6 +208,9 @@ pub fn write(
         }
     }
     let mut remarks = Vec::new();
+    if format != Format::Tidy {
+        without_px(&mut set, &mut remarks)?;
+    }
     match format {
         Format::Tidy => {
             with_names_of_their_own(&mut set, &mut remarks);
@@ -242,6 +259,28 @@ pub fn write(
     Ok(remarks)
 }
 
+/// Takes the series in pixels out of a set for a format that has only millimetres.
+fn without_px(set: &mut Cow<'_, SeriesSet>, remarks: &mut Vec<String>) -> io::Result<()> {
+    let in_px: Vec<String> = set
+        .series
+        .iter()
+        .filter(|m| m.is_in_px)
+        .map(|m| m.series.name.clone())
+        .collect();
+    if in_px.is_empty() {
+        return Ok(());
+    }
+    if in_px.len() == set.series.len() {
+        let what = "all widths are in pixels, and this format has only millimetres";
+        return Err(io::Error::new(io::ErrorKind::InvalidInput, what));
+    }
+    remarks.extend(in_px.iter().map(|name| {
+        format!("the series {name} is in pixels, not in millimetres; it is left out there")
+    }));
+    set.to_mut().series.retain(|m| !m.is_in_px);
+    Ok(())
+}
+
 /// Gives series that share a name, which in a table of rows would run together, names of their own.
 fn with_names_of_their_own(set: &mut Cow<'_, SeriesSet>, remarks: &mut Vec<String>) {
     let mut taken = HashSet::new();
@@ -268,7 +307,8 @@ fn tell(head: &[u8]) -> Format {
         return Format::Tridas;
     }
     let line = head.split(|sign| *sign == b'\n').next().unwrap_or(head);
-    let is_named = line.windows(8).any(|part| part == b"width_mm");
+    let mut parts = line.windows(8);
+    let is_named = parts.any(|part| part == b"width_mm" || part == b"width_px");
     if is_named {
         Format::Tidy
     } else {
@@ -381,7 +421,76 @@ mod tests {
     fn formats_are_told_by_their_content() {
         assert_eq!(tell(b"\xef\xbb\xbf <tridas>"), Format::Tridas);
         assert_eq!(tell(b"specimen,year,width_mm\n"), Format::Tidy);
+        assert_eq!(tell(b"specimen,ring,width_px\n"), Format::Tidy);
         assert_eq!(tell(b"DEMO01A 1967   123    98"), Format::Decadal);
+    }
+
+    fn measured(name: &str, is_in_px: bool, widths: &[f64]) -> Measured {
+        Measured {
+            series: Series {
+                name: name.into(),
+                first_year: 1990,
+                widths_mm: widths.iter().copied().map(Some).collect(),
+            },
+            is_in_px,
+            is_dated: true,
+            step: Step::Hundredth,
+            place: Place::default(),
+        }
+    }
+
+    #[test]
+    fn pixels_are_left_out_of_formats_of_millimetres_and_told() {
+        let set = SeriesSet {
+            series: vec![
+                measured("QB-1", false, &[1.0, 1.2]),
+                measured("QB-2", true, &[10.0, 12.0]),
+            ],
+            ..SeriesSet::default()
+        };
+        for format in [Format::Decadal, Format::Tridas] {
+            let mut out = Vec::new();
+            let remarks = write(&mut out, format, &set, None).unwrap();
+            assert!(
+                remarks[0].contains("the series QB-2 is in pixels, not in millimetres"),
+                "{remarks:?}"
+            );
+            let text = String::from_utf8(out).unwrap();
+            assert!(text.contains("QB-1") && !text.contains("QB-2"), "{text}");
+            let bare = SeriesSet {
+                series: vec![measured("QB-2", true, &[10.0])],
+                ..SeriesSet::default()
+            };
+            let refused = write(&mut Vec::new(), format, &bare, None).unwrap_err();
+            assert!(refused.to_string().contains("all widths are in pixels"));
+        }
+    }
+
+    /// 0 says that a ring is absent; one of 0.003 mm is there, in whatever step it is written.
+    #[test]
+    fn a_ring_that_is_there_is_never_written_as_absent() {
+        let set = SeriesSet {
+            series: vec![measured("QB-1", false, &[1.0, 0.003, 0.0, 0.000_2])],
+            ..SeriesSet::default()
+        };
+        for (step, least) in [(Step::Hundredth, 0.01), (Step::Thousandth, 0.001)] {
+            for format in [Format::Decadal, Format::Tridas] {
+                let mut out = Vec::new();
+                write(&mut out, format, &set, Some(step)).unwrap();
+                let path = Path::new("QB-1");
+                let back = match format {
+                    Format::Decadal => decadal::parse(out.as_slice(), path),
+                    _ => tridas::parse(out.as_slice(), path),
+                };
+                let widths = &back.unwrap().series[0].series.widths_mm;
+                let small = if step == Step::Hundredth { 0.01 } else { 0.003 };
+                assert_eq!(
+                    widths,
+                    &[Some(1.0), Some(small), Some(0.0), Some(least)],
+                    "{format:?}"
+                );
+            }
+        }
     }
 
     #[test]

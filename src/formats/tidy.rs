@@ -1,14 +1,20 @@
 //! Tidy CSV: one row a series and year.
 //!
-//! Read: a header line with at least `width_mm`, `year` (or `ring`), and what names the series:
+//! Read: a header line with at least `width_mm` (or `width_px`), `year` (or `ring`), and what names the series:
 //! `series`, or `specimen` (or `sample`) with or without `radius`. Columns may stand in any order;
 //! `tree`, `azimuth_deg` and `species` are taken where they are, further ones passed over. Rows may
 //! come in any order. An empty width is unknown, 0 is a ring that is absent there. A series whose rows
 //! have rings and no years is not dated; its rings stand for years, from 1 at the pith.
 //!
+//! The unit is each series' own. With any width in mm it is in mm, and `width_px` says the same once
+//! more and is passed over; without, it is in pixels, of a photo that has no scale, and is marked so.
+//! A row that has its width in px alone within a series in mm is a fault: nothing tells how many mm
+//! that is.
+//!
 //! Written: `series`, `tree`, `specimen`, `radius`, `azimuth_deg`, `species`, `ring`, `year`,
-//! `width_mm`; `ring` is empty where the series is dated, `year` where it is not. Widths are written
-//! with as many decimals as they have.
+//! `width_mm`; `ring` is empty where the series is dated, `year` where it is not. A last column
+//! `width_px` is there where a series is in pixels. Widths are written with as many decimals as they
+//! have.
 
 use super::{Faults, MOST_YEARS, Measured, Place, SeriesSet, Step, join};
 use crate::error::Error;
@@ -18,7 +24,7 @@ use std::collections::HashMap;
 use std::io::{self, BufRead, Write};
 use std::path::Path;
 
-/// The columns that are written.
+/// The columns that are written; [`IN_PX`] after them where a series is in pixels.
 pub const COLUMNS: [&str; 9] = [
     "series",
     "tree",
@@ -30,6 +36,9 @@ pub const COLUMNS: [&str; 9] = [
     "year",
     "width_mm",
 ];
+
+/// The column of widths in pixels.
+pub const IN_PX: &str = "width_px";
 
 /// Years that are taken for years.
 const FARTHEST_YEAR: i32 = 1_000_000;
@@ -45,7 +54,18 @@ struct Places {
     species: Option<usize>,
     year: Option<usize>,
     ring: Option<usize>,
-    width: usize,
+    width: Option<usize>,
+    width_px: Option<usize>,
+}
+
+/// One row of a series.
+#[derive(Debug, Clone, Copy)]
+struct Row {
+    /// Year or ring.
+    number: i32,
+    width_mm: Option<f64>,
+    width_px: Option<f64>,
+    line: u64,
 }
 
 /// A series while its rows come.
@@ -53,8 +73,7 @@ struct Places {
 struct Rows {
     name: String,
     place: Place,
-    /// Year or ring, width, line.
-    rows: Vec<(i32, Option<f64>, u64)>,
+    rows: Vec<Row>,
     is_dated: bool,
     line: u64,
 }
@@ -160,8 +179,12 @@ fn places(header: &StringRecord) -> Result<Places, String> {
         species: at("species"),
         year: at("year"),
         ring: at("ring"),
-        width: at("width_mm").ok_or("expected a column width_mm in the header line")?,
+        width: at("width_mm"),
+        width_px: at(IN_PX),
     };
+    if places.width.is_none() && places.width_px.is_none() {
+        return Err("expected a column width_mm, or width_px, in the header line".into());
+    }
     if places.series.is_none() && places.specimen.is_none() {
         return Err("expected a column series, or specimen, in the header line".into());
     }
@@ -203,18 +226,24 @@ fn row(
         );
         return;
     };
-    let text = cell(Some(places.width));
-    let width = match text.parse::<f64>() {
-        _ if text.is_empty() => None,
-        Ok(width) if width.is_finite() && width >= 0.0 => Some(width),
-        _ => {
-            faults.add(
-                line,
-                format!("{text:?} for a width"),
-                "expected millimetres with a decimal point, 0 for an absent ring, nothing for unknown",
-            );
-            return;
+    let mut width = |at: Option<usize>, unit: &str| -> Option<Option<f64>> {
+        let text = cell(at);
+        match text.parse::<f64>() {
+            _ if text.is_empty() => Some(None),
+            Ok(width) if width.is_finite() && width >= 0.0 => Some(Some(width)),
+            _ => {
+                faults.add(
+                    line,
+                    format!("{text:?} for a width"),
+                    format!("expected {unit} with a decimal point, 0 for an absent ring, nothing for unknown"),
+                );
+                None
+            }
         }
+    };
+    let widths = width(places.width, "millimetres").zip(width(places.width_px, "pixels"));
+    let Some((width_mm, width_px)) = widths else {
+        return;
     };
     let at = *of_name.entry(name).or_insert_with_key(|name| {
         found.push(Rows {
@@ -244,25 +273,47 @@ fn row(
         );
         return;
     }
-    found[at].rows.push((number, width, line));
+    found[at].rows.push(Row {
+        number,
+        width_mm,
+        width_px,
+        line,
+    });
 }
 
 /// The series of its rows.
 fn whole(mut rows: Rows, faults: &mut Faults) -> Option<Measured> {
     // Stable, so that of two rows of one year the later in the file is the one told of.
-    rows.rows.sort_by_key(|(year, ..)| *year);
-    if let Some(pair) = rows.rows.windows(2).find(|pair| pair[0].0 == pair[1].0) {
+    rows.rows.sort_by_key(|row| row.number);
+    let mut pairs = rows.rows.windows(2);
+    if let Some(pair) = pairs.find(|pair| pair[0].number == pair[1].number) {
         faults.add(
-            pair[1].2,
+            pair[1].line,
             format!(
                 "the series {} has the year or ring {} twice",
-                rows.name, pair[1].0
+                rows.name, pair[1].number
             ),
-            format!("expected it once; it is also in line {}", pair[0].2),
+            format!("expected it once; it is also in line {}", pair[0].line),
         );
         return None;
     }
-    let pieces = rows.rows.iter().map(|(y, w, _)| (*y, vec![*w])).collect();
+    let is_in_mm = rows.rows.iter().any(|row| row.width_mm.is_some());
+    let is_in_px = !is_in_mm && rows.rows.iter().any(|row| row.width_px.is_some());
+    let is_px_alone = |row: &&Row| row.width_mm.is_none() && row.width_px.is_some();
+    if is_in_mm && let Some(row) = rows.rows.iter().find(is_px_alone) {
+        faults.add(
+            row.line,
+            format!(
+                "the series {} has its width in px alone here and in mm elsewhere",
+                rows.name
+            ),
+            "expected one unit in a series: give all its widths in mm, or none",
+        );
+        return None;
+    }
+    let width = |row: &Row| if is_in_px { row.width_px } else { row.width_mm };
+    let pieces = rows.rows.iter().map(|row| (row.number, vec![width(row)]));
+    let pieces = pieces.collect();
     match join(pieces) {
         Ok((first_year, widths_mm)) => Some(Measured {
             step: Step::of(&widths_mm),
@@ -272,6 +323,7 @@ fn whole(mut rows: Rows, faults: &mut Faults) -> Option<Measured> {
                 widths_mm,
             },
             is_dated: rows.is_dated,
+            is_in_px,
             place: rows.place,
         }),
         Err(year) => {
@@ -291,7 +343,9 @@ fn whole(mut rows: Rows, faults: &mut Faults) -> Option<Measured> {
 /// What `out` says on writing.
 pub fn write(out: impl Write, set: &SeriesSet) -> io::Result<()> {
     let mut csv = csv::Writer::from_writer(out);
-    csv.write_record(COLUMNS)?;
+    let has_px = set.series.iter().any(|measured| measured.is_in_px);
+    let further = has_px.then_some(IN_PX);
+    csv.write_record(COLUMNS.into_iter().chain(further))?;
     for measured in &set.series {
         let Measured { series, place, .. } = measured;
         let azimuth = place.azimuth_deg.map_or(String::new(), |a| a.to_string());
@@ -303,8 +357,13 @@ pub fn write(out: impl Write, set: &SeriesSet) -> io::Result<()> {
                 (year.as_str(), "")
             };
             let width = width.map_or(String::new(), |w| w.to_string());
-            csv.write_record([
-                &series.name,
+            let (in_mm, in_px) = if measured.is_in_px {
+                ("", width.as_str())
+            } else {
+                (width.as_str(), "")
+            };
+            let row = [
+                series.name.as_str(),
                 &place.tree,
                 &place.specimen,
                 &place.radius,
@@ -312,9 +371,79 @@ pub fn write(out: impl Write, set: &SeriesSet) -> io::Result<()> {
                 &place.species,
                 ring,
                 year,
-                &width,
-            ])?;
+                in_mm,
+            ];
+            csv.write_record(row.into_iter().chain(has_px.then_some(in_px)))?;
         }
     }
     csv.flush()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn read(text: &str) -> Result<SeriesSet, Vec<Error>> {
+        parse(text.as_bytes(), Path::new("rings.csv"))
+    }
+
+    /// A dataset's own table: a disc with a scale has both units, one without has px alone.
+    const BOTH: &str = "\
+tree,specimen,radius,azimuth_deg,ring,year,width_mm,width_px
+T1,QB-1,az000,0.0,1,2001,1.05,10.5
+T1,QB-1,az000,0.0,2,2002,0,0
+T2,QB-2,az000,0.0,1,,,12.25
+T2,QB-2,az000,0.0,2,,,
+T2,QB-2,az000,0.0,3,,,0.000
+";
+
+    #[test]
+    fn series_without_a_scale_are_read_in_px_and_never_taken_for_mm() {
+        let set = read(BOTH).unwrap();
+        let [scaled, bare] = set.series.as_slice() else {
+            panic!("{set:?}")
+        };
+        assert!(!scaled.is_in_px && scaled.is_dated);
+        assert_eq!(scaled.series.widths_mm, [Some(1.05), Some(0.0)]);
+        assert!(bare.is_in_px && !bare.is_dated);
+        assert_eq!(bare.series.widths_mm, [Some(12.25), None, Some(0.0)]);
+        // A table of px alone has no column of mm.
+        let px = read("specimen,ring,width_px\nQB-3,1,8\n").unwrap();
+        assert!(px.series[0].is_in_px);
+        // Nothing known: in no unit, so not in px.
+        let none = read("specimen,ring,width_mm,width_px\nQB-3,1,,\n").unwrap();
+        assert!(!none.series[0].is_in_px);
+    }
+
+    #[test]
+    fn a_series_in_both_units_is_refused_with_its_line() {
+        let told =
+            read("specimen,year,width_mm,width_px\nQB-1,2001,1.0,10\nQB-1,2002,,\nQB-1,2003,,11\n")
+                .unwrap_err();
+        assert_eq!(told.len(), 1);
+        assert_eq!(
+            told[0].to_string(),
+            "rings.csv, line 4: the series QB-1 has its width in px alone here and in mm elsewhere; \
+             expected one unit in a series: give all its widths in mm, or none"
+        );
+        let told = read("specimen,year,width_px\nQB-1,2001,wide\n").unwrap_err();
+        assert!(
+            told[0]
+                .to_string()
+                .contains("line 2: \"wide\" for a width; expected pixels"),
+            "{told:?}"
+        );
+    }
+
+    #[test]
+    fn series_in_px_come_back_from_a_table_as_they_went_beside_those_in_mm() {
+        let set = read(BOTH).unwrap();
+        let mut text = Vec::new();
+        write(&mut text, &set).unwrap();
+        let text = String::from_utf8(text).unwrap();
+        let header =
+            "series,tree,specimen,radius,azimuth_deg,species,ring,year,width_mm,width_px\n";
+        assert!(text.starts_with(header), "{text}");
+        assert_eq!(read(&text).unwrap(), set);
+    }
 }

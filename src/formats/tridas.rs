@@ -305,7 +305,7 @@ fn stretch(
         r#"<values><variable normalTridas="ring width"/><unit normalTridas="{unit}"/>"#
     )?;
     for width in widths_mm {
-        let steps = (width * one.step.per_mm()).round();
+        let steps = one.step.in_steps(*width);
         if !(0.0..=1e9).contains(&steps) {
             let what = format!("the width {width} mm of {} is none", one.series.name);
             return Err(io::Error::new(io::ErrorKind::InvalidInput, what));

@@ -450,6 +450,7 @@ impl State {
                         widths_mm,
                     },
                     is_dated: parts.dating == Dating::Calendar,
+                    is_in_px: false,
                     step: parts.step,
                     place: self.place.clone(),
                 }),
