@@ -7,7 +7,11 @@
 //! on one radius that stands for its average growth.
 //!
 //! **Whole rings** are counted: a ring cut by an end of the line is left out, and the length is that
-//! of the rings counted.
+//! of the rings counted. The rules that begin 25 mm from the pith can be read another way, the line
+//! from 25 mm on and the ring that the limit cuts counted as one: [`with_cut_ring`](crate::timber::with_cut_ring)
+//! says what that makes of it, and whoever shows a number says which of the two it is.
+//!
+//! **Faces seen aslant**: lengths on the radius are by the scale along it.
 
 use crate::growth::MM_PER_INCH;
 use crate::heartwood::pixel_at;
@@ -154,6 +158,22 @@ pub fn whole_rings(
     })
 }
 
+/// Mean width of the rings on a line that begins at a limit, the ring that the limit cuts counted as
+/// one: the length from the limit to the last boundary, over the rings that have any wood on it.
+///
+/// The boundaries are those on a radius, rising, mm. `None` where the limit lies before the first or
+/// beyond the last of them.
+pub fn with_cut_ring(boundaries_mm: &[f64], from_mm: f64) -> Option<f64> {
+    let (first, last) = boundaries_mm.first().zip(boundaries_mm.last())?;
+    if from_mm < *first || from_mm >= *last {
+        return None;
+    }
+    let slack = 1e-9;
+    let beyond = boundaries_mm.iter().filter(|at| **at > from_mm + slack);
+    let rings = beyond.count();
+    (rings > 0).then(|| (last - from_mm) / rings as f64)
+}
+
 /// The lines of the rules on the radius of a disc that stands for its average growth.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Lines {
@@ -166,6 +186,8 @@ pub struct Lines {
     pub three_inches: Option<GrowthLine>,
     /// All beyond 25 mm from the pith, for DIN 4074-1 and NF B 52-001.
     pub beyond_25_mm: Option<GrowthLine>,
+    /// Mean ring of the same line by its other reading, the ring cut at 25 mm counted, mm.
+    pub beyond_25_mm_with_cut: Option<f64>,
     /// 75 mm from 25 mm on, for BS 4978.
     pub from_25_to_100_mm: Option<GrowthLine>,
     /// The first five rings, for UNE 56544, mm.
@@ -180,7 +202,7 @@ pub fn lines(reading: &Reading) -> Option<Lines> {
     if reading.wood.kind != WoodKind::Conifer {
         return None;
     }
-    let mm_per_px = reading.scale.as_ref()?.mm_per_px;
+    let scale = reading.scale.as_ref()?;
     let last = reading.rings.last()?;
     let known: Vec<usize> = (0..last.radius_px.len())
         .filter(|azimuth| {
@@ -198,6 +220,8 @@ pub fn lines(reading: &Reading) -> Option<Lines> {
             .abs()
             .total_cmp(&(length(*b) - mean).abs())
     })?;
+    let azimuth_deg = azimuth as f64;
+    let mm_per_px = scale.mm_per_px_at(azimuth_deg);
     let mut boundaries_mm: Vec<f64> = reading
         .rings
         .iter()
@@ -206,7 +230,6 @@ pub fn lines(reading: &Reading) -> Option<Lines> {
     if reading.rings.first()?.number == 1 {
         boundaries_mm.insert(0, 0.0);
     }
-    let azimuth_deg = azimuth as f64;
     let end = boundaries_mm.last().copied()?;
     let inch = MM_PER_INCH;
     let from = if end >= 5.0 * inch {
@@ -223,6 +246,7 @@ pub fn lines(reading: &Reading) -> Option<Lines> {
         azimuth_deg,
         three_inches: line(from, (from + 3.0 * inch).min(end)),
         beyond_25_mm: line(25.0, end),
+        beyond_25_mm_with_cut: with_cut_ring(&boundaries_mm, 25.0),
         from_25_to_100_mm: line(25.0, end.min(100.0)),
         // With a lost centre the first rings seen are not the first.
         first_five_mm: (reading.rings.first()?.number == 1)
@@ -241,14 +265,20 @@ const LEAST_RING_PX: f64 = 8.0;
 /// Least fall of tone from early- to latewood, as a share of the earlywood's: the rule asks for a
 /// distinct contrast. Common practice, no source.
 const LEAST_CONTRAST: f64 = 0.1;
+/// Light of the next ring before a ring's outer edge that is let pass, px: a boundary is placed to
+/// about a pixel, and the step is blurred. Where it stays pale for longer the ring doesn't end dark (a
+/// worn face with pale latewood), and what is dark in it is no latewood.
+const BLURRED_PX: f64 = 2.0;
 
 /// Share of latewood along a line, measured in the photo (upright, as it was read): in each ring
 /// the stretch before its outer edge that is darker than halfway from its brightest to its darkest
-/// tone. `None` where a ring of the line is narrower than 8 px or shows no distinct latewood.
+/// tone. `None` where a ring of the line is narrower than 8 px, shows no distinct latewood or doesn't
+/// end dark.
 ///
-/// Limits: halfway is a convention; saw marks, soil and a blurred photo widen what looks dark.
+/// Limits: halfway is a convention; saw marks, soil and a blurred photo widen what looks dark. Where
+/// earlywood turns to latewood slowly, halfway lies well before what a grader calls latewood.
 pub fn latewood_share(photo: &RgbImage, reading: &Reading, line: &GrowthLine) -> Option<f64> {
-    let mm_per_px = reading.scale.as_ref()?.mm_per_px;
+    let mm_per_px = reading.scale.as_ref()?.mm_per_px_at(line.azimuth_deg);
     #[allow(
         clippy::cast_possible_truncation,
         clippy::cast_sign_loss,
@@ -281,8 +311,12 @@ pub fn latewood_share(photo: &RgbImage, reading: &Reading, line: &GrowthLine) ->
             return None;
         }
         let half = 0.5 * (bright + dark);
-        // The step at the boundary itself is blurred: one sample of the next year's light is let pass.
-        let from_edge = profile.iter().rev().skip_while(|tone| **tone >= half);
+        let pale = profile.iter().rev().take_while(|tone| **tone >= half);
+        let pale = pale.count();
+        if pale as f64 * (outer - inner) / SAMPLES as f64 > BLURRED_PX {
+            return None;
+        }
+        let from_edge = profile.iter().rev().skip(pale);
         let late = from_edge.take_while(|tone| **tone < half).count();
         late_px += (outer - inner) * late as f64 / SAMPLES as f64;
         all_px += outer - inner;
@@ -323,6 +357,9 @@ fn tones(
     }
     (count > 0.0).then(|| sums.into_iter().map(|sum| sum / count).collect())
 }
+
+#[cfg(test)]
+mod drawn;
 
 #[cfg(test)]
 mod tests {
@@ -409,6 +446,13 @@ mod tests {
         let beyond = whole_rings(&boundaries(&widths), 0.0, 25.0, 50.0).unwrap();
         assert_eq!(beyond.rings, 10);
         assert!((beyond.mean_ring_mm() - 2.0).abs() < 1e-12);
+        // Counting the ring cut by the limit: 25/11 = 2.273 mm.
+        let with_cut = with_cut_ring(&boundaries(&widths), 25.0).unwrap();
+        assert!((with_cut - 25.0 / 11.0).abs() < 1e-12, "{with_cut}");
+        assert!((with_cut - 2.273).abs() < 5e-4);
+        // A limit on a boundary cuts no ring: both readings agree.
+        assert_eq!(with_cut_ring(&boundaries(&widths), 30.0), Some(2.0));
+        assert_eq!(with_cut_ring(&boundaries(&widths), 50.0), None);
         assert_eq!(mean_of_first(&widths[..4], 5), None);
     }
 

@@ -264,12 +264,14 @@ impl<W: Write> LinesWriter<W> {
             "rings",
             "rings_per_inch",
             "mean_ring_mm",
+            "mean_ring_with_cut_mm",
             "latewood_share",
         ])?;
         Ok(LinesWriter { csv })
     }
 
-    /// Adds the lines of a disc; `latewood_share` is that of the three inches.
+    /// Adds the lines of a disc; `latewood_share` is that of the three inches, and the mean ring with
+    /// the one cut at 25 mm counted that of the line beyond it.
     ///
     /// # Errors
     /// What `out` says on writing.
@@ -279,10 +281,15 @@ impl<W: Write> LinesWriter<W> {
         lines: &Lines,
         latewood_share: Option<f64>,
     ) -> io::Result<()> {
-        for (name, line, latewood) in [
-            ("three inches", &lines.three_inches, latewood_share),
-            ("beyond 25 mm", &lines.beyond_25_mm, None),
-            ("25 to 100 mm", &lines.from_25_to_100_mm, None),
+        for (name, line, with_cut, latewood) in [
+            ("three inches", &lines.three_inches, None, latewood_share),
+            (
+                "beyond 25 mm",
+                &lines.beyond_25_mm,
+                lines.beyond_25_mm_with_cut,
+                None,
+            ),
+            ("25 to 100 mm", &lines.from_25_to_100_mm, None, None),
         ] {
             let Some(line) = line else { continue };
             self.csv.write_record([
@@ -294,6 +301,7 @@ impl<W: Write> LinesWriter<W> {
                 line.rings.to_string(),
                 fixed(Some(line.rings_per_inch()), 3),
                 fixed(Some(line.mean_ring_mm()), 4),
+                fixed(with_cut, 4),
                 fixed(latewood, 4),
             ])?;
         }
