@@ -6,7 +6,7 @@
 //! pith; the pith is no ring; the last ring's boundary is the wood's edge if that is in the photo.
 //! Unknown is `null`, never a stand-in number.
 
-use crate::calendar::CalendarRecord;
+use crate::calendar::{CalendarRecord, Felling};
 use crate::error::Error;
 use crate::notes::Note;
 use crate::settings::{Region, ScaleGiven, WoodKind};
@@ -88,6 +88,10 @@ pub struct Options {
     pub face_is_round: bool,
     /// Calendar year of the outermost ring.
     pub last_ring: Option<i32>,
+    /// What was stated of the felling, all of it; none where nothing was, and in readings of early
+    /// versions.
+    #[serde(default)]
+    pub felling: Option<Felling>,
     /// The wood's kind as it was stated.
     pub wood: Option<WoodKind>,
 }

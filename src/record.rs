@@ -65,6 +65,7 @@ pub fn write(
             scale: settings.scale.clone(),
             face_is_round: settings.face_is_round,
             last_ring: settings.last_ring,
+            felling: settings.felling.stated(),
             wood: settings.wood,
         }),
         scale,

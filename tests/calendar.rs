@@ -217,6 +217,36 @@ fn a_last_ring_after_the_felling_is_refused_with_both() {
     assert!(dated(30, lost, Some(1987)).is_err());
 }
 
+/// 88 rings and a felling in the year 23: a slip for 2023 is likelier than wood of that time, so it is
+/// told; the rings have their years all the same.
+#[test]
+fn a_felling_sooner_than_the_rings_allow_in_the_era_is_told() {
+    let reading = dated(88, felled("0023-07-10"), None).unwrap();
+    assert_eq!(reading.rings[87].year, Some(23));
+    assert_eq!(reading.rings[0].year, Some(-64));
+    let words = told(&reading);
+    assert!(
+        words.contains("These rings reach back to 65 BC") && words.contains("slip of the pen"),
+        "{words}"
+    );
+    // Wood that begins and ends on one side of the era is not questioned.
+    for (date, last) in [
+        ("0203-07-10", None),
+        ("2023-07-10", None),
+        ("-0043-07-10", Some(-43)),
+    ] {
+        let reading = dated(88, felled(date), last).unwrap();
+        assert!(!told(&reading).contains("slip of the pen"), "{date}");
+    }
+}
+
+#[test]
+fn what_was_stated_of_the_felling_is_kept_whole() {
+    assert_eq!(Felling::default().stated(), None);
+    let stated = felled("2023-07").stated().unwrap();
+    assert_eq!(stated.felled.unwrap().text(), "2023-07");
+}
+
 #[test]
 fn lost_outer_rings_leave_a_bound_and_the_years_before_it() {
     // The last ring left is known, by comparison with other trees, to be that of 1987.

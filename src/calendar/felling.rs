@@ -284,6 +284,11 @@ pub struct Felling {
 }
 
 impl Felling {
+    /// This, where anything was stated.
+    pub fn stated(&self) -> Option<Felling> {
+        (*self != Felling::default()).then(|| self.clone())
+    }
+
     fn season(&self) -> Season {
         self.season.unwrap_or(Season::of(self.hemisphere))
     }

@@ -36,6 +36,14 @@ pub fn prick_marks(first_year: i32, last_year: i32) -> Vec<(i32, u8)> {
         .collect()
 }
 
+/// Year of the first ring seen where the rings begin before AD 1 and end after it. Wood of that time
+/// is rare; a year typed with a digit wrong, `0203` for `2023`, is not.
+fn before_the_era(reading: &Reading) -> Option<i32> {
+    let years = |ring: Option<&crate::reading::Ring>| ring.and_then(|ring| ring.year);
+    let (first, last) = years(reading.rings.first()).zip(years(reading.rings.last()))?;
+    (first < 1 && last >= 1).then_some(first)
+}
+
 /// What a reader is to know of the years, in sentences; lengths in the unit that is shown.
 pub fn sentences(reading: &Reading, unit: LengthUnit) -> Vec<String> {
     let Some(calendar) = &reading.calendar else {
@@ -75,6 +83,12 @@ pub fn sentences(reading: &Reading, unit: LengthUnit) -> Vec<String> {
         told.push(format!(
             "{felled}The outermost ring seen is that of {} or an earlier year, because {why}: rings are given no years.",
             year_text(latest)
+        ));
+    }
+    if let Some(first) = before_the_era(reading) {
+        told.push(format!(
+            "These rings reach back to {}, before the era: the year stated for the felling or for the outermost ring is smaller than the number of rings; if it is a slip of the pen, count again with the right one.",
+            year_text(first)
         ));
     }
     if calendar.felled_near_start {

@@ -3,6 +3,7 @@
 use super::charts::{self, is_dated, told};
 use super::lengths::{Shown, number};
 use super::{Disc, picture};
+use crate::calendar::{Felling, Hemisphere, Season};
 use crate::error::Error;
 use crate::growth::{Decade, GrowthRecord, GrowthRing, MM_PER_INCH};
 use crate::reading::{Options, OutlineState, PithState, Reading};
@@ -431,6 +432,9 @@ fn asked_for(options: &Options) -> String {
     if let Some(year) = options.last_ring {
         told.push(format!("last ring {year}"));
     }
+    if let Some(felling) = &options.felling {
+        told.extend(felling_asked(felling));
+    }
     if options.face_is_round {
         told.push("a round face".into());
     }
@@ -439,6 +443,36 @@ fn asked_for(options: &Options) -> String {
         told.extend(serde_json::to_string(given).map(|words| format!("scale {words}")));
     }
     told.join("; ")
+}
+
+/// What was stated of the felling, a phrase each.
+fn felling_asked(felling: &Felling) -> Vec<String> {
+    let mut told = Vec::new();
+    if let Some(felled) = &felling.felled {
+        told.push(format!("felled {}", felled.text()));
+    }
+    if felling.hemisphere == Hemisphere::South {
+        told.push("the southern hemisphere".into());
+    }
+    if let Some(Season { from, to }) = felling.season {
+        told.push(format!(
+            "growing season {:02}-{:02}..{:02}-{:02}",
+            from.month, from.day, to.month, to.day
+        ));
+    }
+    if felling.outer_rings_lost {
+        told.push("outer rings lost".into());
+    }
+    if let Some(mm) = felling.cut_height_mm {
+        told.push(format!("cut at {mm} mm"));
+    }
+    if let Some(pace) = felling.years_per_height {
+        told.push(format!(
+            "{} to {} years for {} mm of height",
+            pace.least, pace.most, pace.height_mm
+        ));
+    }
+    told
 }
 
 /// Where the numbers come from.
@@ -526,6 +560,7 @@ pub(super) fn every_ring(disc: &Disc<'_>, shown: Shown) -> Markup {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::calendar::{Felled, YearsPerHeight};
     use crate::settings::{Region, ScaleGiven};
 
     #[test]
@@ -542,12 +577,20 @@ mod tests {
             scale: vec![ScaleGiven::MmPerPx(0.1)],
             face_is_round: false,
             last_ring: Some(2023),
+            felling: Some(Felling {
+                felled: Felled::parse("2023-07-10").ok(),
+                season: Season::parse("4-9").ok(),
+                cut_height_mm: Some(300.0),
+                years_per_height: YearsPerHeight::parse("3-8/10cm").ok(),
+                ..Felling::default()
+            }),
             wood: Some(WoodKind::Conifer),
         };
         assert_eq!(
             asked_for(&options),
             "a band at 80 %; the pith at 1210, 985 px; the part 300 x 400 px from 10, 20; \
-             wood: conifer; last ring 2023; scale {\"mm-per-px\":0.1}"
+             wood: conifer; last ring 2023; felled 2023-07-10; growing season 04-01..09-30; \
+             cut at 300 mm; 3 to 8 years for 100 mm of height; scale {\"mm-per-px\":0.1}"
         );
     }
 }

@@ -32,6 +32,7 @@ pub(crate) fn disc(n: u32) -> Reading {
         scale: Vec::new(),
         face_is_round: false,
         last_ring: Some(2023),
+        felling: None,
         wood: None,
     });
     reading
