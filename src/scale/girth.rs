@@ -62,6 +62,7 @@ fn hull(mut points: Vec<(f64, f64)>) -> Vec<(f64, f64)> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use std::f64::consts::PI;
 
     #[test]
     fn a_circle_has_the_girth_of_a_circle_and_a_dent_shortens_none() {
@@ -78,6 +79,15 @@ mod tests {
         assert!((dented / want - 1.0).abs() < 2e-5, "{dented} for {want}");
         radii[..100].fill(None);
         assert_eq!(of_outline_px(&radii, None), None);
+    }
+
+    /// Facts, T-6.1: girth 157.0: 49.97 across; girth 1570 mm, bark 12: 499.75 over bark, 475.75 inside.
+    #[test]
+    fn a_girth_gives_the_diameters_of_the_worked_example() {
+        let across = |girth_mm: f64, bark_mm: f64| inside_bark_mm(girth_mm, bark_mm) / PI;
+        assert!((across(157.0, 0.0) - 49.97).abs() < 5e-3);
+        assert!((across(1570.0, 0.0) - 499.75).abs() < 5e-3);
+        assert!((across(1570.0, 12.0) - 475.75).abs() < 5e-3);
     }
 
     /// Steiner's formula on a square of side 100 moved outward by 10: 400 + 2 pi 10.

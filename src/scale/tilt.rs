@@ -134,6 +134,9 @@ fn checked(squared: f64, azimuth_deg: f64) -> Option<Tilt> {
 }
 
 #[cfg(test)]
+mod practice;
+
+#[cfg(test)]
 mod tests {
     use super::*;
     use proptest::prelude::*;
@@ -210,6 +213,21 @@ mod tests {
             let along = tilt.stretch(tilt.azimuth_deg) * tilt.stretch(tilt.azimuth_deg + 90.0);
             prop_assert!((along - 1.0).abs() < 1e-12);
         }
+    }
+
+    /// Facts, T-6.5: a camera 10 degrees off square shortens one axis by 1.52 %: over the other axis a
+    /// length along it is longer than it seems by as much; cut 10 degrees off square, 1.54 %.
+    #[test]
+    fn a_camera_off_square_shortens_as_in_the_worked_example() {
+        let tilt = Tilt {
+            foreshortening: 10.0_f64.to_radians().cos(),
+            azimuth_deg: 0.0,
+        };
+        let ratio = tilt.stretch(0.0) / tilt.stretch(90.0);
+        assert!((100.0 * (1.0 - 1.0 / ratio) - 1.52).abs() < 5e-3, "{ratio}");
+        assert!((100.0 * (ratio - 1.0) - 1.54).abs() < 5e-3, "{ratio}");
+        let found = of_round(&seen(100.0, tilt.foreshortening, 0.0, 1.0, (0.0, 0.0))).unwrap();
+        assert!((100.0 * (1.0 - found.foreshortening) - 1.52).abs() < 5e-3);
     }
 
     /// Perspective practice discs (6 to 24 degrees off square, pinhole): two diameters, measured on
