@@ -266,14 +266,16 @@ const LEAST_RING_PX: f64 = 8.0;
 /// distinct contrast. Common practice, no source.
 const LEAST_CONTRAST: f64 = 0.1;
 /// Light of the next ring before a ring's outer edge that is let pass, px: a boundary is placed to
-/// about a pixel, and the step is blurred. Where it stays pale for longer the ring doesn't end dark (a
-/// worn face with pale latewood), and what is dark in it is no latewood.
+/// about a pixel, and the step is blurred. Where it stays pale for longer the ring doesn't end dark.
 const BLURRED_PX: f64 = 2.0;
+/// Share of the rings that may not end dark, their boundaries being off: on a worn face with pale
+/// latewood hardly any does, and what is dark there is no latewood. Common practice, no source.
+const MOST_PALE: f64 = 0.25;
 
 /// Share of latewood along a line, measured in the photo (upright, as it was read): in each ring
 /// the stretch before its outer edge that is darker than halfway from its brightest to its darkest
-/// tone. `None` where a ring of the line is narrower than 8 px, shows no distinct latewood or doesn't
-/// end dark.
+/// tone. `None` where a ring of the line is narrower than 8 px, shows no distinct latewood, or where
+/// more than a quarter of the rings doesn't end dark.
 ///
 /// Limits: halfway is a convention; saw marks, soil and a blurred photo widen what looks dark. Where
 /// earlywood turns to latewood slowly, halfway lies well before what a grader calls latewood.
@@ -293,6 +295,7 @@ pub fn latewood_share(photo: &RgbImage, reading: &Reading, line: &GrowthLine) ->
     };
     let slack = 1e-6 * line.to_mm;
     let (mut late_px, mut all_px) = (0.0, 0.0);
+    let (mut pale_rings, mut rings) = (0.0, 0.0);
     for k in 0..reading.rings.len() {
         let ends = radius(k, azimuth).zip(radius(k + 1, azimuth));
         let Some((inner, outer)) = ends else { continue };
@@ -313,15 +316,16 @@ pub fn latewood_share(photo: &RgbImage, reading: &Reading, line: &GrowthLine) ->
         let half = 0.5 * (bright + dark);
         let pale = profile.iter().rev().take_while(|tone| **tone >= half);
         let pale = pale.count();
+        rings += 1.0;
         if pale as f64 * (outer - inner) / SAMPLES as f64 > BLURRED_PX {
-            return None;
+            pale_rings += 1.0;
         }
         let from_edge = profile.iter().rev().skip(pale);
         let late = from_edge.take_while(|tone| **tone < half).count();
         late_px += (outer - inner) * late as f64 / SAMPLES as f64;
         all_px += outer - inner;
     }
-    (all_px > 0.0).then(|| late_px / all_px)
+    (all_px > 0.0 && pale_rings <= MOST_PALE * rings).then(|| late_px / all_px)
 }
 
 /// Mean tone through a ring, from its inner to its outer edge, over the azimuths beside the line.

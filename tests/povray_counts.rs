@@ -159,8 +159,9 @@ fn the_tilt_of_a_round_disc_is_that_of_the_scenes_camera() {
     );
     assert!((found_deg - drawn_deg).abs() < 3.0, "{found_deg}");
     assert!((tilt.azimuth_deg - 90.0).abs() < 10.0, "{tilt:?}");
+    // From so near the farther half looks smaller, which no ellipse tells.
     assert!(
-        corrected < 0.6 * even && corrected < 0.8,
+        corrected < 0.75 * even && corrected < 0.8,
         "{corrected} {even}"
     );
 }

@@ -6,7 +6,7 @@ use endgrain::demo::{self, Suite};
 use endgrain::notes::{Note, NoteCode};
 use endgrain::reading::{Outline, OutlineState, RulerSeen, Scale, Tilt};
 use endgrain::ring_area::{equivalent_radius_px, mean_width_px};
-use endgrain::scale::{ruler, settle};
+use endgrain::scale::{ruler, settle, tilt};
 use endgrain::settings::{RulerMarks, ScaleGiven, Settings};
 use endgrain::units::MM_PER_INCH;
 use image::RgbImage;
@@ -515,6 +515,56 @@ fn rulers_in_renders_of_another_look_are_read() {
             assert!(found.is_err(), "{name}: {found:?}");
         }
     }
+}
+
+/// What declaring them round makes of rendered photos by another hand, oval as logs are: two were taken
+/// some 5 degrees off square, the others nearly square. Their truth has the camera's tilt and no
+/// diameters, so only the tilts are told: an oval of a few per cent is a tilt of ten to twenty degrees
+/// to it.
+#[test]
+fn renders_that_are_not_round_are_told_to_be_more_aslant_than_they_are() {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../shared/dev/renders");
+    let Ok(entries) = std::fs::read_dir(&folder) else {
+        eprintln!("skipped: no ../shared/dev/renders beside the checkout");
+        return;
+    };
+    let mut found: Vec<(String, f64, f64)> = Vec::new();
+    for path in entries.map(|entry| entry.expect("an entry").path()) {
+        if path.extension().is_none_or(|e| e != "json") {
+            continue;
+        }
+        let text = std::fs::read(&path).expect("a truth");
+        let truth: serde_json::Value = serde_json::from_slice(&text).expect("JSON");
+        let edge = truth["boundaries"].as_array().and_then(|rows| rows.last());
+        let edge = edge.and_then(serde_json::Value::as_array).expect("an edge");
+        let radius_px: Vec<Option<f64>> = edge.iter().map(serde_json::Value::as_f64).collect();
+        if radius_px.iter().any(Option::is_none) {
+            continue;
+        }
+        let tilt = tilt::of_round(&radius_px).expect("an ellipse that a round face could be");
+        found.push((
+            truth["photo"].as_str().expect("a name").to_owned(),
+            truth["tilt_deg"].as_f64().expect("a tilt"),
+            tilt.foreshortening.acos().to_degrees(),
+        ));
+    }
+    found.sort_by(|a, b| a.0.cmp(&b.0));
+    for (photo, drawn, told) in &found {
+        eprintln!("{photo}: {told:.1} degrees told, {drawn:.1} drawn");
+    }
+    let mut square: Vec<f64> = found.iter().filter(|f| f.1 < 2.0).map(|f| f.2).collect();
+    square.sort_by(f64::total_cmp);
+    let median = square[square.len() / 2];
+    eprintln!(
+        "{} within 2 degrees of square: {median:.1} told (median)",
+        square.len()
+    );
+    // Were it small, the manual's caution would be wrong.
+    assert!(median > 10.0, "{median}");
+    assert!(
+        found.iter().all(|(_, drawn, told)| told > drawn),
+        "{found:?}"
+    );
 }
 
 proptest! {

@@ -50,8 +50,13 @@ pub(super) fn timber(disc: &Disc<'_>, shown: Shown) -> Markup {
             th scope="row" { (rule) }
             @match line {
                 Some(line) => {
+                    @let with_cut = lines.beyond_25_mm_with_cut.filter(|_| rule.starts_with("25 mm on"));
                     td.n { (span(line)) } td.n { (line.rings) } td.n { (number(Some(line.rings_per_inch()), 1)) }
-                    td.n { (width(line.mean_ring_mm())) } td { (called(line)) }
+                    td.n {
+                        (width(line.mean_ring_mm()))
+                        @if let Some(mm) = with_cut { " (" (width(mm)) ")" }
+                    }
+                    td { (called(line)) }
                 }
                 None => { td colspan="5" { "no whole ring on the line" } }
             }
@@ -62,7 +67,7 @@ pub(super) fn timber(disc: &Disc<'_>, shown: Shown) -> Markup {
         section aria-labelledby="timber" {
             h2 id="timber" { "Rings for the grader" }
             div.scroll { table {
-                caption { "On the radius that stands for the average growth, azimuth " (number(Some(lines.azimuth_deg), 0)) "°. Whole rings only: one cut by an end of the line is left out." }
+                caption { "On the radius of average growth, azimuth " (number(Some(lines.azimuth_deg), 0)) "°. Whole rings; in brackets the ring cut at 25 mm counts too." }
                 thead { tr {
                     th { "line" } th.n { "from the pith, " (shown.sign()) } th.n { "rings" } th.n { "per inch" } th.n { "mean ring, " (shown.sign()) } th { "by ring width the rule says" }
                 } }
@@ -79,10 +84,7 @@ pub(super) fn timber(disc: &Disc<'_>, shown: Shown) -> Markup {
                         }
                         words
                     }))
-                    (row("beyond 25 mm (DIN 4074-1)", &lines.beyond_25_mm, &|line| din_4074(line.mean_ring_mm(), softwood).map_or_else(none, |class| format!("up to {class}"))))
-                    (row("beyond 25 mm (NF B 52-001)", &lines.beyond_25_mm, &|_| lines.beyond_25_mm_with_cut.map_or_else(String::new, |mm| {
-                        format!("its limits are not known here; {} {} with the ring cut at 25 mm counted", width(mm), shown.sign())
-                    })))
+                    (row("25 mm on (DIN 4074, NF B 52)", &lines.beyond_25_mm, &|line| din_4074(line.mean_ring_mm(), softwood).map_or_else(|| "over DIN's widest limit".to_owned(), |class| format!("DIN: up to {class}"))))
                     (row("25 to 100 mm (BS 4978)", &lines.from_25_to_100_mm, &|line| bs_4978(line.mean_ring_mm()).map_or_else(none, |class| format!("up to {class}"))))
                     @if let Some(mm) = lines.first_five_mm {
                         tr { th scope="row" { "first five rings (UNE 56544)" } td.n { "from the pith" } td.n { "5" } td.n { (number(Some(25.4 / mm), 1)) } td.n { (width(mm)) } td {} }

@@ -15,12 +15,13 @@ struct Found {
     corrected: f64,
 }
 
-/// The wood's edge in the picture about the pith, px, and each diameter through it, mm, one a degree.
-fn seen(plan: &Plan) -> (Vec<Option<f64>>, Vec<f64>) {
+/// The edge in the picture about the pith, px, and each diameter through it, mm, one a degree, of a face
+/// whose edge lies so far from the pith along each of its azimuths (rad).
+fn seen(plan: &Plan, edge_mm: impl Fn(f64) -> f64) -> (Vec<Option<f64>>, Vec<f64>) {
     let view = plan.view();
     let edge = |a: u32| {
         let azimuth = view.face_azimuth(f64::from(a).to_radians());
-        let mm = plan.disc.edge_mm(azimuth);
+        let mm = edge_mm(azimuth);
         let [x, y] = view.to_picture(mm * azimuth.cos(), mm * azimuth.sin());
         (mm, (x - view.pith_px[0]).hypot(y - view.pith_px[1]))
     };
@@ -29,17 +30,14 @@ fn seen(plan: &Plan) -> (Vec<Option<f64>>, Vec<f64>) {
     (both.iter().map(|(_, px)| Some(*px)).collect(), across)
 }
 
-fn look(plan: &Plan) -> Found {
-    let (radius_px, across_mm) = seen(plan);
+fn look(plan: &Plan, edge_mm: impl Fn(f64) -> f64) -> Found {
+    let (radius_px, across_mm) = seen(plan, edge_mm);
     let tilt = of_round(&radius_px);
     let px = |a: usize| radius_px[a].unwrap() + radius_px[a + 180].unwrap();
     let off = |is_corrected: bool| {
-        let logs: Vec<f64> = (0..180)
-            .map(|a| {
-                let tilt = tilt.filter(|_| is_corrected);
-                (px(a) * stretch(tilt, a as f64) / across_mm[a]).ln()
-            })
-            .collect();
+        let tilt = tilt.filter(|_| is_corrected);
+        let log = |a: usize| (px(a) * stretch(tilt, a as f64) / across_mm[a]).ln();
+        let logs: Vec<f64> = (0..180).map(log).collect();
         // The scale itself is another matter: the best even one is taken.
         let mean = logs.iter().sum::<f64>() / 180.0;
         (logs.iter().map(|l| (l - mean).powi(2)).sum::<f64>() / 180.0).sqrt()
@@ -51,71 +49,90 @@ fn look(plan: &Plan) -> Found {
     }
 }
 
-fn median(mut values: Vec<f64>) -> f64 {
+fn median(values: impl Iterator<Item = f64>) -> f64 {
+    let mut values: Vec<f64> = values.collect();
     values.sort_by(f64::total_cmp);
     values[values.len() / 2]
 }
 
-/// Sixty practice discs at six tilts. An oval face is taken for a round one seen aslant: told here in
-/// figures, and in the manual as a caution.
+/// Looks at sixty discs, prints what was found, and gives the median errors with the mean scale and
+/// corrected, and on how many the correction was for the better.
+fn told(what: &str, tilt_deg: f64, found: &[Found]) -> (f64, f64, usize) {
+    let tilts = || found.iter().filter_map(|f| f.tilt_deg);
+    let even = median(found.iter().map(|f| f.even));
+    let corrected = median(found.iter().map(|f| f.corrected));
+    let better = found.iter().filter(|f| f.corrected < f.even).count();
+    eprintln!(
+        "{what}, tilt {tilt_deg:>2}: {:.1} degrees found (median, {:.1} off), {} of {} refused; diameters {:.2} % off with the mean scale, {:.2} % corrected; better on {better}",
+        median(tilts()),
+        median(tilts().map(|t| (t - tilt_deg).abs())),
+        found.len() - tilts().count(),
+        found.len(),
+        100.0 * even,
+        100.0 * corrected,
+    );
+    (even, corrected, better)
+}
+
+const SUITES: [Suite; 5] = [
+    Suite::CleanConifer,
+    Suite::CleanDiffuse,
+    Suite::CleanRingPorous,
+    Suite::Tight,
+    Suite::Perspective,
+];
+
+fn plans(tilt_deg: f64) -> impl Iterator<Item = Plan> {
+    (0..60_usize).zip(0..).map(move |(i, index)| {
+        demo::plan(SUITES[i % SUITES.len()], 90_402, index).tilted_deg(tilt_deg)
+    })
+}
+
+/// Practice discs are as oval as logs are. Declared round, their own oval is taken for a tilt, and
+/// the lengths of a face seen squarely get worse: the manual warns of that. Only from a tilt stronger
+/// than the oval on is there a gain.
 #[test]
-fn a_face_declared_round_gains_where_the_tilt_is_more_than_its_own_oval() {
-    let suites = [
-        Suite::CleanConifer,
-        Suite::CleanDiffuse,
-        Suite::CleanRingPorous,
-        Suite::Tight,
-        Suite::Perspective,
-    ];
+fn a_face_that_is_not_round_gains_only_from_a_tilt_stronger_than_its_oval() {
     for tilt_deg in [0.0, 6.0, 12.0, 18.0, 24.0, 30.0] {
-        let found: Vec<Found> = (0..60)
-            .map(|i| demo::plan(suites[i as usize % 5], 90_402, i).tilted_deg(tilt_deg))
-            .map(|plan| look(&plan))
+        let found: Vec<Found> = plans(tilt_deg)
+            .map(|plan| look(&plan, |azimuth| plan.disc.edge_mm(azimuth)))
             .collect();
-        let tilts: Vec<f64> = found.iter().filter_map(|f| f.tilt_deg).collect();
-        let refused = found.len() - tilts.len();
-        let off = median(tilts.iter().map(|t| (t - tilt_deg).abs()).collect());
-        let even = 100.0 * median(found.iter().map(|f| f.even).collect());
-        let corrected = 100.0 * median(found.iter().map(|f| f.corrected).collect());
-        let better = found.iter().filter(|f| f.corrected < f.even).count();
-        eprintln!(
-            "tilt {tilt_deg:>2} degrees: found {:>4.1} (median, {off:.1} off, {refused} refused); diameters {even:.2} % off with the mean scale, {corrected:.2} % corrected; better on {better} of 60",
-            median(tilts)
-        );
+        let (even, corrected, better) = told("practice discs", tilt_deg, &found);
         if tilt_deg >= 24.0 {
-            assert!(corrected < even && better > 40, "{tilt_deg}: {better}");
+            assert!(corrected < even && better > 30, "{tilt_deg}: {better}");
+        }
+        if tilt_deg < 12.0 {
+            // Were it otherwise, the warning would be wrong.
+            assert!(corrected > even, "{tilt_deg}: {corrected} {even}");
         }
     }
 }
 
-/// The same camera before a face that is round but for its pith's place: the edge of the innermost
-/// rings of practice discs, which are grown round.
+/// The same cameras before a face that is round, a circle with the pith a fifth of its radius off
+/// the middle. What stays is that from near the farther half looks smaller.
 #[test]
 fn of_a_face_that_is_round_the_tilt_is_found() {
-    for tilt_deg in [6.0_f64, 12.0, 18.0, 24.0] {
-        let mut worst: f64 = 0.0;
-        for i in 0..10 {
-            let plan = demo::plan(Suite::CleanConifer, 90_403, i).tilted_deg(tilt_deg);
-            let view = plan.view();
-            // A circle of nine tenths of the disc's mean radius, its middle a fifth of that off the pith.
-            let radius = 0.9 * plan.disc.mean_mm[plan.disc.rings];
-            let e = 0.2 * radius;
-            let edge: Vec<Option<f64>> = (0..360)
-                .map(|a| {
-                    let azimuth = view.face_azimuth(f64::from(a).to_radians());
+    for tilt_deg in [0.0, 6.0, 12.0, 18.0, 24.0, 30.0] {
+        let found: Vec<Found> = plans(tilt_deg)
+            .map(|plan| {
+                let radius = 0.9 * plan.disc.mean_mm[plan.disc.rings];
+                let e = 0.2 * radius;
+                look(&plan, |azimuth| {
                     let (sin, cos) = azimuth.sin_cos();
-                    let mm = e * cos + (radius * radius - (e * sin).powi(2)).sqrt();
-                    let [x, y] = view.to_picture(mm * cos, mm * sin);
-                    Some((x - view.pith_px[0]).hypot(y - view.pith_px[1]))
+                    e * cos + (radius * radius - (e * sin).powi(2)).sqrt()
                 })
-                .collect();
-            let tilt = of_round(&edge).unwrap();
-            let drawn = (plan.camera.axis.to_degrees() + 90.0).rem_euclid(180.0);
-            worst = worst.max((tilt.foreshortening.acos().to_degrees() - tilt_deg).abs());
-            let turned = super::crossing_deg(tilt.azimuth_deg, drawn);
-            assert!(turned < 3.0, "{tilt_deg}: {turned}");
+            })
+            .collect();
+        let (even, corrected, better) = told("round faces", tilt_deg, &found);
+        if tilt_deg >= 6.0 {
+            assert!(better > 54, "{tilt_deg}: {better}");
+            assert!(corrected < 0.5 * even, "{tilt_deg}: {corrected} {even}");
+        } else {
+            assert!(corrected < 0.001, "{corrected}");
         }
-        eprintln!("round face, tilt {tilt_deg}: at most {worst:.2} degrees off");
-        assert!(worst < 1.0, "{tilt_deg}: {worst}");
+        let off = found.iter().map(|one| one.tilt_deg.unwrap() - tilt_deg);
+        let off = off.fold(0.0, |most: f64, off| most.max(off.abs()));
+        // A small tilt shortens little (6 degrees: 0.5 %), so its angle is told least well.
+        assert!(off < 5.0, "{tilt_deg}: {off}");
     }
 }
