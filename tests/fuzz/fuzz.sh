@@ -38,9 +38,10 @@ make_seeds() {
             "$endgrain" demo yard --count 6 --seed 2 --megapixels 0.04 --quiet &&
             "$endgrain" count yard --out out --quiet --mm-per-px 0.5 --last-ring 2023 &&
             "$endgrain" count yard --out part --part 1/1 --quiet &&
-            "$endgrain" specimens yard --out specimens.csv
+            "$endgrain" specimens yard --out specimens.csv &&
+            "$endgrain" demo small --count 6 --seed 3 --megapixels 0.01 --quiet
     ) >/dev/null 2>"$place/said" || { cat "$place/said"; exit 1; }
-    cp "$work"/yard/*.jpg "$place/photo/"
+    cp "$work"/small/*.jpg "$place/photo/"
     cp "$work"/out/*.rings.json "$place/reading/"
     cp "$work"/specimens.csv "$place/specimens/"
     {
