@@ -13,7 +13,8 @@ cd "$(dirname "$0")/../.."
 
 seconds=${1:?give the seconds for each target}
 shift
-all=(reading photo specimens corrections hand_counts marks decadal tridas tidy weather run_record words)
+all=(reading photo specimens corrections trees hand_counts marks decadal tridas tidy weather run_record
+    words)
 targets=("${@:-${all[@]}}")
 fuzz=(--fuzz-dir tests/fuzz --sanitizer "${SANITIZER:-none}")
 corpus=target/corpus
