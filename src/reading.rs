@@ -335,11 +335,14 @@ pub fn parse(bytes: &[u8], path: &Path) -> Result<Reading, Error> {
 
 /// Rings of the oldest trees are about 5,000 (from memory); a number beyond this is no count.
 const MOST_RINGS: u32 = 100_000;
+/// Farthest that anything of a disc lies, px: beyond the diagonal of any photo that can be read. What is
+/// drawn takes its time with its length.
+const FARTHEST_PX: f64 = 1e5;
 /// Years that are taken for years.
 const YEARS: RangeInclusive<i32> = -1_000_000..=1_000_000;
 
 /// What in a reading can't be, as far as all that is made of readings rests on it: ring numbers that
-/// don't rise from 1, counts and years beyond all measure, lengths below zero.
+/// don't rise from 1, counts, years and lengths beyond all measure, lengths below zero.
 fn unsound(reading: &Reading) -> Option<String> {
     let mut before = 0;
     for ring in &reading.rings {
@@ -352,10 +355,14 @@ fn unsound(reading: &Reading) -> Option<String> {
         }
     }
     let mut boundaries = reading.rings.iter().map(|ring| &ring.radius_px);
-    let is_length = |radius: &Option<f64>| radius.is_none_or(|r| r >= 0.0);
+    let is_length = |radius: &Option<f64>| radius.is_none_or(|r| (0.0..=FARTHEST_PX).contains(&r));
     let are_lengths = |boundary: &Vec<Option<f64>>| boundary.iter().all(is_length);
     if !are_lengths(&reading.outline.radius_px) || !boundaries.all(are_lengths) {
-        return Some("a radius below zero".into());
+        return Some(format!("a radius below zero or beyond {FARTHEST_PX} px"));
+    }
+    let (x_px, y_px) = (reading.pith.x_px, reading.pith.y_px);
+    if x_px.abs() > FARTHEST_PX || y_px.abs() > FARTHEST_PX {
+        return Some(format!("a pith at {x_px}, {y_px} px"));
     }
     let AgeRecord {
         rings,

@@ -174,8 +174,8 @@ fn nonsense_is_refused() {
     }
 }
 
-/// From fuzzing: a growth record subtracted one from the number of a ring 0. What the schema refuses
-/// and sums rest on is refused on loading.
+/// From fuzzing: a growth record subtracted one from the number of a ring 0, and a radius of 5.5e23 px
+/// was drawn dash by dash. What the schema refuses and sums rest on is refused on loading.
 #[test]
 fn a_reading_whose_numbers_cant_be_is_refused_on_loading() {
     let load = |reading: &Value| {
@@ -198,6 +198,12 @@ fn a_reading_whose_numbers_cant_be_is_refused_on_loading() {
         ),
         ("/rings/2/radius_px/9", json!(-1e300), "a radius below zero"),
         ("/outline/radius_px/5", json!(-2), "a radius below zero"),
+        (
+            "/rings/3/radius_px/265",
+            json!(5.5e23),
+            "a radius below zero or beyond 100000 px",
+        ),
+        ("/pith/y_px", json!(1e9), "a pith at "),
         ("/age/high", json!(4_294_967_295_u32), "a count beyond"),
         ("/age/level", json!(1), "a band that holds a share of 1"),
         ("/scale/mm_per_px", json!(0), "a scale of 0 mm a pixel"),
