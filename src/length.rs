@@ -1,7 +1,7 @@
 //! Lengths as people write them, with how finely they were told: a mark at `3.2in` may lie a twentieth
 //! of an inch to either side. Units are those of [`units`](crate::units).
 
-use crate::units::{MM_PER_INCH, parse_length_mm};
+use crate::units::{LONGEST_MM, MM_PER_INCH, parse_length_mm};
 
 /// A length as it was written.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -48,7 +48,8 @@ pub fn parse(text: &str) -> Result<Length, String> {
 /// Reads a bare number of a unit that is `mm_per_unit` long.
 ///
 /// # Errors
-/// A sentence that says what to write where it is no number of digits and at most one point.
+/// A sentence that says what to write where it is no number of digits and at most one point, or is
+/// beyond a kilometre.
 pub fn parse_in(number: &str, mm_per_unit: f64) -> Result<Length, String> {
     let number = number.trim();
     let plain = |sign: char| sign.is_ascii_digit() || sign == '.';
@@ -56,10 +57,14 @@ pub fn parse_in(number: &str, mm_per_unit: f64) -> Result<Length, String> {
         return Err(WANTED.into());
     }
     let value: f64 = number.parse().map_err(|_| WANTED)?;
+    let mm = value * mm_per_unit;
+    if mm > LONGEST_MM {
+        return Err(WANTED.into());
+    }
     let decimals = number.split_once('.').map_or(0, |(_, part)| part.len());
     let decimals = i32::try_from(decimals).unwrap_or(i32::MAX);
     Ok(Length {
-        mm: value * mm_per_unit,
+        mm,
         last_place_mm: mm_per_unit * 10_f64.powi(-decimals.min(9)),
     })
 }
@@ -83,6 +88,16 @@ mod tests {
             assert!((length.mm - mm).abs() < 1e-9, "{text}");
             assert!((length.last_place_mm - last).abs() < 1e-9, "{text}");
         }
+    }
+
+    /// Found while its fuzz target was written: so many digits are infinitely many millimetres to a float.
+    #[test]
+    fn a_bare_number_beyond_a_kilometre_is_refused() {
+        let digits = "9".repeat(400);
+        for text in [digits.as_str(), "1000001", "39371"] {
+            assert!(parse_in(text, MM_PER_INCH).is_err(), "{text}");
+        }
+        assert!(parse_in("39370", MM_PER_INCH).is_ok());
     }
 
     #[test]

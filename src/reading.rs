@@ -11,6 +11,7 @@ use crate::error::Error;
 use crate::notes::Note;
 use crate::settings::{Region, ScaleGiven, WoodKind};
 use serde::{Deserialize, Serialize};
+use std::ops::RangeInclusive;
 use std::path::Path;
 
 /// The schema's name.
@@ -330,7 +331,64 @@ pub fn parse(bytes: &[u8], path: &Path) -> Result<Reading, Error> {
     if reading.outline.radius_px.len() != AZIMUTHS || !boundaries.all(|b| b.len() == AZIMUTHS) {
         return Err(bad(None, format!("a boundary without {AZIMUTHS} radii")));
     }
-    Ok(reading)
+    match unsound(&reading) {
+        Some(what) => Err(bad(None, what)),
+        None => Ok(reading),
+    }
+}
+
+/// Rings of the oldest trees are about 5,000 (from memory); a number beyond this is no count.
+const MOST_RINGS: u32 = 100_000;
+/// Farthest that anything of a disc lies, px: beyond the diagonal of any photo that can be read. What is
+/// drawn takes its time with its length.
+const FARTHEST_PX: f64 = 1e5;
+/// Years that are taken for years.
+const YEARS: RangeInclusive<i32> = -1_000_000..=1_000_000;
+
+/// What in a reading can't be, as far as all that is made of readings rests on it: ring numbers that
+/// don't rise from 1, counts, years and lengths beyond all measure, lengths below zero.
+fn unsound(reading: &Reading) -> Option<String> {
+    let mut before = 0;
+    for ring in &reading.rings {
+        if ring.number <= before || ring.number > MOST_RINGS {
+            return Some(format!("a ring {} after ring {before}", ring.number));
+        }
+        before = ring.number;
+        if let Some(year) = ring.year.filter(|year| !YEARS.contains(year)) {
+            return Some(format!("a ring of the year {year}"));
+        }
+    }
+    let mut boundaries = reading.rings.iter().map(|ring| &ring.radius_px);
+    let is_length = |radius: &Option<f64>| radius.is_none_or(|r| (0.0..=FARTHEST_PX).contains(&r));
+    let are_lengths = |boundary: &Vec<Option<f64>>| boundary.iter().all(is_length);
+    if !are_lengths(&reading.outline.radius_px) || !boundaries.all(are_lengths) {
+        return Some(format!("a radius below zero or beyond {FARTHEST_PX} px"));
+    }
+    let (x_px, y_px) = (reading.pith.x_px, reading.pith.y_px);
+    if x_px.abs() > FARTHEST_PX || y_px.abs() > FARTHEST_PX {
+        return Some(format!("a pith at {x_px}, {y_px} px"));
+    }
+    let AgeRecord {
+        rings,
+        low,
+        high,
+        level,
+        missing_centre: lost,
+        ..
+    } = &reading.age;
+    let counts = [*rings, *low, *high, lost.rings, lost.low, lost.high];
+    if counts.into_iter().any(|count| count > MOST_RINGS) {
+        return Some("a count beyond the age of any tree".into());
+    }
+    if !(*level > 0.0 && *level < 1.0) {
+        return Some(format!("a band that holds a share of {level}"));
+    }
+    let scale = reading.scale.as_ref()?;
+    if scale.mm_per_px <= 0.0 {
+        return Some(format!("a scale of {} mm a pixel", scale.mm_per_px));
+    }
+    let seen = scale.tilt.map_or(1.0, |tilt| tilt.foreshortening);
+    (!(seen > 0.0 && seen <= 1.0)).then(|| format!("lengths foreshortened to {seen}"))
 }
 
 /// Radius of a boundary at any azimuth, px.

@@ -10,7 +10,7 @@ use std::fmt;
 pub const MM_PER_INCH: f64 = 25.4;
 
 /// Longest length that is taken, mm: a kilometre. Longer ones are slips of the unit.
-const LONGEST_MM: f64 = 1e6;
+pub(crate) const LONGEST_MM: f64 = 1e6;
 
 /// What a refused length is answered with.
 const WAY_OUT: &str = "give a length with its unit, such as 368mm, 36.8cm, 14.5in or \"14 1/2in\"";

@@ -165,6 +165,21 @@ fn parts_that_make_no_whole_are_refused_with_the_part_to_run_again() {
     yard.run(&merge).ends(0, &["3 parts, 32 photos"]);
 }
 
+/// Found while the record's fuzz target was written: the photos too many were subtracted from.
+#[test]
+fn parts_with_more_photos_than_their_list_are_refused() {
+    let yard = Yard::of(3, 80);
+    count_part(&yard, "1/1", "out").ends(0, &[]);
+    let record = yard.at("out/run-record.part-1-of-1.jsonl");
+    let whole = fs::read_to_string(&record).unwrap();
+    assert!(whole.contains("\"photos\":3,"), "{whole}");
+    fs::write(&record, whole.replace("\"photos\":3,", "\"photos\":2,")).unwrap();
+    yard.run(&["merge", "out", "--out", "all"]).ends(
+        1,
+        &["part-1-of-1.jsonl: 3 photos in parts of a list of 2; run all parts again"],
+    );
+}
+
 #[cfg(unix)]
 #[test]
 fn a_part_that_was_stopped_is_not_merged_and_goes_on() {

@@ -173,3 +173,56 @@ fn nonsense_is_refused() {
         assert!(!schema.is_valid(&broken), "{path} may be {value}");
     }
 }
+
+/// From fuzzing: a growth record subtracted one from the number of a ring 0, and a radius of 5.5e23 px
+/// was drawn dash by dash. What the schema refuses and sums rest on is refused on loading.
+#[test]
+fn a_reading_whose_numbers_cant_be_is_refused_on_loading() {
+    let load = |reading: &Value| {
+        let bytes = serde_json::to_vec(reading).unwrap();
+        endgrain::reading::parse(&bytes, std::path::Path::new("log.rings.json"))
+    };
+    assert!(load(&reading()).is_ok());
+    for (path, value, words) in [
+        ("/rings/0/number", json!(0), "a ring 0 after ring 0"),
+        ("/rings/3/number", json!(3), "a ring 3 after ring 3"),
+        (
+            "/rings/7/number",
+            json!(4_294_967_295_u32),
+            "a ring 4294967295",
+        ),
+        (
+            "/rings/2/year",
+            json!(2_147_483_647),
+            "a ring of the year 2147483647",
+        ),
+        ("/rings/2/radius_px/9", json!(-1e300), "a radius below zero"),
+        ("/outline/radius_px/5", json!(-2), "a radius below zero"),
+        (
+            "/rings/3/radius_px/265",
+            json!(5.5e23),
+            "a radius below zero or beyond 100000 px",
+        ),
+        ("/pith/y_px", json!(1e9), "a pith at "),
+        ("/age/high", json!(4_294_967_295_u32), "a count beyond"),
+        ("/age/level", json!(1), "a band that holds a share of 1"),
+        ("/scale/mm_per_px", json!(0), "a scale of 0 mm a pixel"),
+        (
+            "/scale/tilt",
+            json!({"foreshortening": 0, "azimuth_deg": 3}),
+            "lengths foreshortened to 0",
+        ),
+    ] {
+        let mut broken = reading();
+        if path == "/scale/tilt" {
+            broken["scale"]["tilt"] = value;
+        } else {
+            *broken.pointer_mut(path).unwrap() = value;
+        }
+        let told = load(&broken).unwrap_err().to_string();
+        assert!(
+            told.starts_with(&format!("log.rings.json: {words}")),
+            "{path}: {told}"
+        );
+    }
+}

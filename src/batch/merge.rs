@@ -264,7 +264,11 @@ fn order(shares: &[Share]) -> Result<BTreeMap<usize, (usize, usize)>, Error> {
     }
     let photos = shares[0].head.photos;
     if order.len() != photos {
-        let what = format!("{} of {photos} photos are in no part", photos - order.len());
+        let what = if order.len() < photos {
+            format!("{} of {photos} photos are in no part", photos - order.len())
+        } else {
+            format!("{} photos in parts of a list of {photos}", order.len())
+        };
         return Err(bad(&shares[0].record, what, "run all parts again"));
     }
     Ok(order)

@@ -255,17 +255,25 @@ fn check_years(radii: &[Radius], path: &Path) -> Result<(), Vec<Error>> {
 /// [`Error::Unreadable`]; [`Error::BadData`] where a column is missing, a row isn't CSV, a specimen has
 /// no tree or has two.
 pub fn trees_in(path: &Path) -> Result<BTreeMap<String, String>, Error> {
+    let text = std::fs::read(path).map_err(|source| Error::Unreadable {
+        path: path.to_path_buf(),
+        source,
+    })?;
+    parse_trees(&text, path)
+}
+
+/// Reads such a table from the bytes of its file; `path` is named in errors.
+///
+/// # Errors
+/// As [`trees_in`], but for [`Error::Unreadable`].
+pub fn parse_trees(text: &[u8], path: &Path) -> Result<BTreeMap<String, String>, Error> {
     let bad = |line: Option<u64>, what: String, way_out: &str| Error::BadData {
         path: path.to_path_buf(),
         line,
         what,
         way_out: way_out.to_owned(),
     };
-    let text = std::fs::read(path).map_err(|source| Error::Unreadable {
-        path: path.to_path_buf(),
-        source,
-    })?;
-    let text = text.strip_prefix(b"\xef\xbb\xbf").unwrap_or(&text);
+    let text = text.strip_prefix(b"\xef\xbb\xbf").unwrap_or(text);
     let mut csv = csv::ReaderBuilder::new()
         .trim(csv::Trim::All)
         .from_reader(text);

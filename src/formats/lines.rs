@@ -2,7 +2,7 @@
 
 use std::io::{self, BufRead, Read};
 
-/// Longest line that is taken for one, bytes. Lines of series have 80; a longer one is no such file,
+/// Longest line that is taken for one, bytes as UTF-8, so that what was read can be written. Lines of series have 80; a longer one is no such file,
 /// and a file without line ends must not be taken into memory whole.
 pub(super) const LONGEST: usize = 1000;
 
@@ -53,6 +53,7 @@ impl<R: BufRead> Lines<R> {
                 bytes.into_iter().map(char::from).collect()
             })
         });
+        let text = text.filter(|text: &String| text.len() <= LONGEST);
         Ok(Some(Line {
             number: self.number,
             text,
@@ -79,6 +80,21 @@ mod tests {
         let lines = read(b"\xef\xbb\xbfa\nb\r\nc\r\r\n\nd\xfce\r");
         let want = ["a", "b", "c", "", "d\u{fc}e"].map(|s| Some(s.to_owned()));
         assert_eq!(lines, want);
+    }
+
+    /// From fuzzing: a header line of 600 bytes of Latin-1 was read, written as 1200 bytes of UTF-8 and
+    /// then refused.
+    #[test]
+    fn a_line_that_is_read_is_not_too_long_once_it_is_written() {
+        for (bytes, is_taken) in [(500, true), (501, false)] {
+            let mut line = vec![0xfc; bytes];
+            line.push(b'\n');
+            let taken = read(&line).remove(0);
+            assert_eq!(taken.is_some(), is_taken, "{bytes}");
+            if let Some(text) = taken {
+                assert_eq!(read(format!("{text}\n").as_bytes()), [Some(text)]);
+            }
+        }
     }
 
     #[test]

@@ -8,6 +8,7 @@
 use super::marks::{HandCount, Origin, Table, bytes_of};
 use crate::error::Error;
 use crate::length;
+use std::collections::HashSet;
 use std::path::Path;
 
 /// A row of a sheet.
@@ -54,6 +55,7 @@ pub fn parse(bytes: &[u8], path: &Path) -> Result<Sheet, Error> {
     let photo = table.needed("photo", "photo,total,counted_by,counted_on")?;
     let columns = Columns::of(&table);
     let mut sheet = Sheet::default();
+    let mut taken = HashSet::new();
     while let Some(row) = table.next_row() {
         let (line, cells) = match row {
             Ok(row) => row,
@@ -73,7 +75,7 @@ pub fn parse(bytes: &[u8], path: &Path) -> Result<Sheet, Error> {
                 .push(origin.fault("a row without a photo", "name the photo in its column"));
             continue;
         }
-        if sheet.rows.iter().any(|row: &Row| row.photo == name) {
+        if taken.contains(&name) {
             sheet.faults.push(origin.fault(
                 format!("{name} a second time"),
                 "give each photo one row; the first one was taken",
@@ -81,7 +83,10 @@ pub fn parse(bytes: &[u8], path: &Path) -> Result<Sheet, Error> {
             continue;
         }
         match columns.row(&cells, name, origin) {
-            Ok(row) => sheet.rows.push(row),
+            Ok(row) => {
+                taken.insert(row.photo.clone());
+                sheet.rows.push(row);
+            }
             Err(fault) => sheet.faults.push(fault),
         }
     }

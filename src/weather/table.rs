@@ -3,6 +3,7 @@
 use super::MONTHS;
 use crate::error::Error;
 use std::collections::BTreeMap;
+use std::ops::RangeInclusive;
 use std::path::{Path, PathBuf};
 
 /// Monthly weather.
@@ -13,6 +14,10 @@ pub struct Weather {
     /// Values of the columns, by year and month from 1; empty cells are unknown.
     months: BTreeMap<(i32, u8), Vec<Option<f64>>>,
 }
+
+/// Years that are taken for years: a slip beyond them would make gaps of thousands of millions of
+/// months.
+const YEARS: RangeInclusive<i32> = -20_000..=9999;
 
 /// What a weather table should be, for the way out of its errors.
 const EXPECTED: &str =
@@ -84,9 +89,9 @@ impl Weather {
             let row = row.map_err(|error| told(&error))?;
             let line = row.position().map(csv::Position::line);
             let cell = |i: usize| row.get(i).unwrap_or("");
-            let year: i32 = cell(year_at)
-                .parse()
-                .map_err(|_| bad(line, format!("{:?} is no year", cell(year_at))))?;
+            let year = cell(year_at).parse().ok().filter(|y| YEARS.contains(y));
+            let year: i32 =
+                year.ok_or_else(|| bad(line, format!("{:?} is no year", cell(year_at))))?;
             let month = month_of(cell(month_at)).ok_or_else(|| {
                 bad(
                     line,
@@ -252,6 +257,21 @@ mod tests {
             let told = parse(text).unwrap_err().to_string();
             assert!(told.contains(words), "{told}");
         }
+    }
+
+    /// Found while its fuzz target was written: the months between these two were all looked up and kept.
+    #[test]
+    fn a_year_beyond_all_years_is_refused_before_its_gaps_are_counted() {
+        for year in ["-2000000000", "2000000000", "10000", "-20001"] {
+            let text = format!("year,month,rain\n1950,1,1\n{year},1,1\n");
+            let told = parse(&text).unwrap_err().to_string();
+            assert!(
+                told.contains(&format!("line 3: \"{year}\" is no year")),
+                "{told}"
+            );
+        }
+        let far = parse("year,month,rain\n-20000,1,1\n9999,12,1\n").unwrap();
+        assert_eq!(far.gaps(0).len(), 30_000 * 12 - 2);
     }
 
     #[test]

@@ -10,7 +10,7 @@ use std::path::Path;
 fuzz_target!(|bytes: &[u8]| {
     let path = Path::new("log-7.jpg");
     let settings = Settings {
-        max_megapixels: 0.05,
+        max_megapixels: 0.0125,
         ..Settings::default()
     };
     let header = photo::header(bytes, path, &settings);

@@ -2,9 +2,13 @@
 //! and that every table and drawing can be made of.
 #![no_main]
 
-use endgrain::reading;
-use endgrain::settings::Settings;
-use endgrain::{draw, photo::Photo, tables};
+use endgrain::chronology::source::radii_of;
+use endgrain::growth::{self, Rules, pointer};
+use endgrain::hand_count::{self, HandCount, Mark};
+use endgrain::report::{self, Beside, Disc};
+use endgrain::settings::{LengthUnit, Settings};
+use endgrain::weather::{Hemisphere, Weather, correlate};
+use endgrain::{draw, photo::Photo, reading, tables, timber};
 use libfuzzer_sys::fuzz_target;
 use std::path::Path;
 
@@ -32,7 +36,45 @@ fuzz_target!(|bytes: &[u8]| {
     };
     let _ = draw::overlay(&photo, &read, &settings);
     let _ = draw::strip(&photo, &read, &settings);
+    after(&read);
 });
+
+/// What the other commands make of a reading.
+fn after(read: &reading::Reading) {
+    let rules = Rules::default();
+    let record = growth::record(read, &rules);
+    let _ = pointer::years(std::slice::from_ref(&record));
+    let rain = Weather::parse(b"year,month,mm\n1950,1,3\n", Path::new("rain.csv")).expect("a table");
+    let beside = Beside {
+        weather: Some(correlate(&record, &rain, Hemisphere::South)),
+        lines: timber::lines(read),
+        ..Beside::default()
+    };
+    let disc = Disc {
+        reading: read,
+        record: &record,
+        rules: &rules,
+        overlay: None,
+        overlay_path: Path::new("log-7.overlay.jpg"),
+        unit: LengthUnit::Mm,
+        beside: &beside,
+    };
+    report::disc_page(&disc).expect("a page");
+    let _ = radii_of(read, "QB-1", "QB", 4);
+    let marks = ["1@3mm", "2@40,30", "5@9mm dia"].map(|mark| Mark::parse(mark).expect("a mark"));
+    let hand = HandCount {
+        total: Some(7),
+        marks: marks.into(),
+        ..HandCount::default()
+    };
+    let given = hand_count::comparing::Given {
+        azimuth_deg: Some(40.0),
+        mm_per_px: None,
+        last_ring: Some(2025),
+    };
+    let (comparison, _) = hand_count::compare(&hand, read, &given);
+    let _ = hand_count::words::sentences(&comparison, read);
+}
 
 /// A grey picture.
 fn image_of(width: u32, height: u32) -> image::RgbImage {
