@@ -359,7 +359,7 @@ pub(super) fn against(marks: &[PlacedMark], total: Option<u32>, reading: &Readin
         let to = outer.map_or(last_ring_number(reading, &ladder), |mark| mark.reading_ring);
         let from_ring = inner.map_or(0, |mark| mark.ring);
         let from_px = inner.map_or(0.0, |mark| mark.distance_px);
-        let mut stretch = Stretch {
+        let stretch = Stretch {
             from_ring,
             to_ring,
             ends_at_edge: outer.is_none(),
