@@ -89,16 +89,18 @@ const MARK_SHARE: f64 = 0.36;
 /// and beyond it. A mark that is shorter than three widths of the line is none.
 const NEAR: [f64; 4] = [0.75, 1.0, 1.25, 1.5];
 const FAR: [f64; 5] = [3.8, 4.4, 5.0, 5.6, 6.2];
-/// How much a difference some other way than the ink's counts against a mark: pores are dark, but not
-/// the ink's colour.
-const MISMATCH: f64 = 0.8;
+/// Differences with more than this share of the ink's colour may be marks: they don't tell how the wood
+/// differs.
+const MAY_BE_MARK: f64 = 0.5;
+/// What a camera's noise and compression leave in a difference of colours, levels.
+const NOISE_LEVELS: f64 = 3.0;
 /// Marks are looked for up to this share of the edge's distance: the rim of bark is dark as well.
 const MARKS_TO: f64 = 0.985;
 /// And from this one on: the pith's own rim looks like a mark.
 const MARKS_FROM: f64 = 0.035;
 /// A mark stands out of what the wood has beside the line by so many of its spreads: on pores and
 /// under faint pencil the spread is large.
-const OUT_OF_SPREAD: f64 = 1.5;
+const OUT_OF_SPREAD: f64 = 3.0;
 
 /// A colour or a difference of colours, levels of 0 to 255.
 type Colour = [f64; 3];
@@ -114,6 +116,88 @@ fn less(a: Colour, b: Colour) -> Colour {
 fn mean(of: &[Colour]) -> Colour {
     let n = of.len().max(1) as f64;
     std::array::from_fn(|c| of.iter().map(|one| one[c]).sum::<f64>() / n)
+}
+
+/// How a difference of colours is weighed, so that the ink counts and what the wood does by itself does
+/// not: Fisher's linear discriminant (Fisher 1936, from memory). Beside a line the wood differs along its
+/// own scale from early- to latewood, where a ring bends away, and by its pores; pencil and pens differ
+/// from that scale in hue, and black ink at least in being darker than all of it.
+#[derive(Debug, Clone, Copy)]
+struct Ink {
+    /// Weights of the three colours; the ink itself weighs 1.
+    weights: Colour,
+}
+
+impl Ink {
+    /// From the differences beside a line, of which marks are the lesser part.
+    fn of<'a>(differences: impl Iterator<Item = &'a Colour>, way: Colour, contrast: f64) -> Ink {
+        let ink = way.map(|v| v * contrast);
+        let mut spread = [[0.0; 3]; 3];
+        let mut count = 0.0;
+        for off in differences {
+            // What has a good part of the ink's colour may be a mark.
+            if dot(*off, way) > MAY_BE_MARK * contrast {
+                continue;
+            }
+            count += 1.0;
+            for (row, a) in spread.iter_mut().zip(off) {
+                for (cell, b) in row.iter_mut().zip(off) {
+                    *cell += a * b;
+                }
+            }
+        }
+        for (i, row) in spread.iter_mut().enumerate() {
+            for cell in row.iter_mut() {
+                *cell /= f64::max(count, 1.0);
+            }
+            row[i] += NOISE_LEVELS * NOISE_LEVELS;
+        }
+        let direction = solved(spread, ink);
+        let own = dot(direction, ink);
+        Ink {
+            weights: if own > 0.0 {
+                direction.map(|v| v / own)
+            } else {
+                way.map(|v| v / contrast)
+            },
+        }
+    }
+
+    /// Share of the ink in what differs beside the line. A mark crosses the line whole: nearly all of the
+    /// places to both sides have its colour, which a pore or a fleck beside the line has on few.
+    fn share(&self, differences: &[Colour]) -> f64 {
+        let mut shares: Vec<f64> = differences
+            .iter()
+            .map(|off| dot(*off, self.weights))
+            .collect();
+        shares.sort_by(f64::total_cmp);
+        match shares.as_slice() {
+            [_, a, b, c, ..] => (a + b + c) / 3.0,
+            _ => 0.0,
+        }
+    }
+}
+
+/// Solves three equations (Cramer's rule); nothing where they don't determine it.
+fn solved(m: [[f64; 3]; 3], right: Colour) -> Colour {
+    let cross = |a: Colour, b: Colour| -> Colour {
+        [
+            a[1] * b[2] - a[2] * b[1],
+            a[2] * b[0] - a[0] * b[2],
+            a[0] * b[1] - a[1] * b[0],
+        ]
+    };
+    // The matrix is symmetric: its rows are its columns.
+    let [a, b, c] = m;
+    let determinant = dot(a, cross(b, c));
+    if determinant.abs() < 1e-12 {
+        return [0.0; 3];
+    }
+    [
+        dot(right, cross(b, c)) / determinant,
+        dot(a, cross(right, c)) / determinant,
+        dot(a, cross(b, right)) / determinant,
+    ]
 }
 
 /// A line: its direction, and how far beside the pith it passes, px to the right as seen outward.
@@ -403,13 +487,14 @@ impl View<'_> {
         let steps = (2.0 * (MARKS_TO * edge - width_px - from))
             .floor()
             .clamp(0.0, 1e5) as u32;
-        let shares: Vec<f64> = (0..steps)
+        let beside: Vec<Option<Vec<Colour>>> = (0..steps)
             .into_par_iter()
-            .map(|i| {
-                let along = from + 0.5 * f64::from(i);
-                self.beside(line, along, width_px, way)
-                    .map_or(0.0, |level| level / contrast)
-            })
+            .map(|i| self.beside(line, from + 0.5 * f64::from(i), width_px))
+            .collect();
+        let ink = Ink::of(beside.iter().flatten().flatten(), way, contrast);
+        let shares: Vec<f64> = beside
+            .iter()
+            .map(|offs| offs.as_deref().map_or(0.0, |offs| ink.share(offs)))
             .collect();
         peaks(&shares, width_px)
             .into_iter()
@@ -417,11 +502,10 @@ impl View<'_> {
             .collect()
     }
 
-    /// How far the colour just beside the line differs the ink's way from the same ring farther off,
-    /// levels. A mark crosses the line whole: nearly all of the places to both sides have its colour,
-    /// which a pore or a fleck beside the line has on few.
-    fn beside(&self, line: Line, along: f64, width_px: f64, way: Colour) -> Option<f64> {
-        let mut levels = Vec::with_capacity(2 * NEAR.len());
+    /// How far the colour just beside the line differs from that of the same ring farther off, at
+    /// several places to both sides.
+    fn beside(&self, line: Line, along: f64, width_px: f64) -> Option<Vec<Colour>> {
+        let mut offs = Vec::with_capacity(2 * NEAR.len());
         for sign in [-1.0, 1.0] {
             for near in NEAR {
                 let across = sign * (near * width_px + 0.7);
@@ -437,18 +521,12 @@ impl View<'_> {
                         self.colour(self.point(line, along, across))
                     })
                     .collect();
-                // Pores and flecks lie in the wood as well: its own colour is nearest to the side that
-                // is least like the ink.
-                wood.sort_by(|a, b| dot(*a, way).total_cmp(&dot(*b, way)));
-                let off = less(here, *wood.get(wood.len() / 3)?);
-                let level = dot(off, way);
-                // What differs some other way is another colour.
-                let other = less(off, way.map(|v| v * level));
-                levels.push(level - MISMATCH * dot(other, other).sqrt());
+                // Pores and flecks lie in the wood as well: of its own colours the lighter middle.
+                wood.sort_by(|a, b| (b[0] + b[1] + b[2]).total_cmp(&(a[0] + a[1] + a[2])));
+                offs.push(less(here, *wood.get(wood.len() / 3)?));
             }
         }
-        levels.sort_by(f64::total_cmp);
-        Some((levels[1] + levels[2]) / 2.0)
+        Some(offs)
     }
 
     /// Ring number at a place.
