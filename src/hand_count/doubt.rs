@@ -543,6 +543,34 @@ mod tests {
         assert_eq!(boundaries(50.4, 0.0, 50).last().map(|(b, _)| *b), Some(50));
     }
 
+    /// By hand: the odds of the regression at full confidence and usual width are exp(-5.1) = 0.006097, the
+    /// chance 0.006060; a ring 1.6 times as wide as its neighbours: exp(-5.1 + 5 ln 1.6) = 0.06393, 0.06009.
+    #[test]
+    fn wide_and_doubtful_rings_hide_others() {
+        let ring = |confidence: f64| Ring {
+            number: 5,
+            year: None,
+            confidence,
+            radius_px: Vec::new(),
+            mean_width_px: 10.0,
+            mean_width_mm: None,
+        };
+        let chance =
+            |confidence: f64, ratio: f64| chance_of(MISSED, &ring(confidence), f64::ln(ratio), 1.0);
+        assert!(
+            (chance(1.0, 1.0) - 0.006_060).abs() < 1e-5,
+            "{}",
+            chance(1.0, 1.0)
+        );
+        assert!(
+            (chance(1.0, 1.6) - 0.060_09).abs() < 1e-4,
+            "{}",
+            chance(1.0, 1.6)
+        );
+        assert!(chance(0.6, 1.0) > 5.0 * chance(1.0, 1.0));
+        assert!(chance_of(FALSE, &ring(1.0), f64::ln(0.4), 1.0) > 0.2);
+    }
+
     #[test]
     fn a_lost_centre_spreads_over_its_band() {
         let (least, chances) = lost(&MissingCentre {

@@ -9,8 +9,8 @@
 //! too, but bend, gape and end.
 //!
 //! Marks stick out of the line to both sides. At each place along it the colour just beside the line is
-//! compared with that of the same ring farther off ([`Ladder`] tells which place that is), as a share
-//! of the ink's own difference; marks are the peaks of that share.
+//! compared with that of the same ring farther off ([`Ladder`] tells which place that is), weighed so
+//! that the ink counts and what the wood does by itself doesn't ([`Ink`]); marks are the peaks.
 
 use super::ladder::Ladder;
 use super::marks::{Mark, Origin, Place};
@@ -82,6 +82,11 @@ const LEAST_RATIO: f64 = 4.0;
 /// Nine in ten places of a ruled line have this share of the middle place's difference. 0.2 refused
 /// faint pencil on rows of pores; cracks have less than nothing.
 const STEADY_SHARE: f64 = 0.05;
+/// Pieces of a line that are held against each other.
+const PIECES: usize = 10;
+/// Widest less narrowest of them, without the extremes, is at most this share of a ruled line's width.
+/// Practice lines reach 0.13; the gaping check that was once taken for a line, 1.5.
+const WIDENS_AT_MOST: f64 = 0.5;
 /// Share of the ink's difference that a mark has beside the line.
 const MARK_SHARE: f64 = 0.36;
 
@@ -322,7 +327,7 @@ pub fn find(photo: &Photo, reading: &Reading) -> Option<PenLine> {
     let (line, width_px) = view.search()?;
     let (line, width_px, way) = view.sharpen(line, width_px)?;
     let (contrast, _) = view.strength(line, width_px)?;
-    if !view.is_steady(line, width_px, way) {
+    if !view.is_steady(line, width_px, way) || !view.is_ruled(line, width_px, way) {
         return None;
     }
     let marks_px = view.marks(line, width_px, contrast, way);
@@ -447,6 +452,55 @@ impl View<'_> {
         along.sort_by(f64::total_cmp);
         let at = |share: usize| along.get(along.len() * share / 100).copied().unwrap_or(0.0);
         at(10) >= STEADY_SHARE * at(50)
+    }
+
+    /// Whether the line is as wide all along as a pen along a ruler leaves it: checks gape towards the
+    /// bark or the pith.
+    fn is_ruled(&self, line: Line, width_px: f64, way: Colour) -> bool {
+        let Some(edge) = self.edge_px(line.azimuth_deg) else {
+            return false;
+        };
+        let along: Vec<f64> = places(edge).collect();
+        let mut widths: Vec<f64> = along
+            .chunks(along.len().div_ceil(PIECES))
+            .filter_map(|piece| self.width_in(line, piece, width_px, way))
+            .collect();
+        widths.sort_by(f64::total_cmp);
+        let at = |share: usize| widths.get(widths.len() * share / 100).copied();
+        at(90)
+            .zip(at(10))
+            .is_some_and(|(wide, narrow)| wide - narrow <= WIDENS_AT_MOST * width_px)
+    }
+
+    /// How wide the ink is in a piece of the line, px: its sum across over its height.
+    fn width_in(&self, line: Line, piece: &[f64], width_px: f64, way: Colour) -> Option<f64> {
+        let across: Vec<f64> = (-12..=12)
+            .map(|i| 0.125 * f64::from(i) * width_px)
+            .collect();
+        let levels: Vec<f64> = across
+            .iter()
+            .map(|across| {
+                let seen: Vec<f64> = piece
+                    .iter()
+                    .filter_map(|along| self.colour(self.point(line, *along, *across)))
+                    .map(|colour| dot(colour, way))
+                    .collect();
+                seen.iter().sum::<f64>() / seen.len().max(1) as f64
+            })
+            .collect();
+        // The wood to both sides may differ in tone: a straight line from one to the other.
+        let (first, last) = (*levels.first()?, *levels.last()?);
+        let over: Vec<f64> = levels
+            .iter()
+            .zip(&across)
+            .map(|(level, at)| {
+                let share = (at / (1.5 * width_px) + 1.0) / 2.0;
+                (level - first - share * (last - first)).max(0.0)
+            })
+            .collect();
+        let sum: f64 = over.iter().sum();
+        let top = over.iter().copied().fold(0.0, f64::max);
+        (top > 0.0).then(|| sum / top * 0.125 * width_px)
     }
 
     /// Width at half of the line's mean difference, px.
@@ -633,6 +687,38 @@ mod tests {
         assert_eq!(numbers(Some(32)), [2, 12, 22]);
         // Of 30 rings the innermost mark would be ring 0: the pith itself.
         assert_eq!(numbers(Some(30)), [10, 20]);
+    }
+
+    /// By hand: with nothing but the camera's noise the weights are the ink's own way, so that the ink
+    /// weighs 1: 30, 40, 0 over its squared length 2500. Wood that differs along 3, 4, 0 makes that way
+    /// worthless, and what is left of an ink of 30, 40, 10 is the blue.
+    #[test]
+    fn ink_is_weighed_by_what_the_wood_does_not_do() {
+        let way = [0.6, 0.8, 0.0];
+        let ink = Ink::of([].iter(), way, 50.0);
+        for (got, want) in ink.weights.iter().zip([0.012, 0.016, 0.0]) {
+            assert!((got - want).abs() < 1e-12, "{:?}", ink.weights);
+        }
+        let wood: Vec<Colour> = (-20..=20)
+            .map(|i| [3.0, 4.0, 0.0].map(|v| f64::from(i) * v))
+            .collect();
+        let length = 2600_f64.sqrt();
+        let way = [30.0, 40.0, 10.0].map(|v| v / length);
+        let ink = Ink::of(wood.iter(), way, length);
+        let share = |off: Colour| ink.share(&[off; 8]);
+        assert!((share([30.0, 40.0, 10.0]) - 1.0).abs() < 1e-9);
+        assert!(share([30.0, 40.0, 0.0]).abs() < 0.1);
+        assert!(share([0.0, 0.0, 10.0]) > 0.9);
+    }
+
+    #[test]
+    fn three_equations_are_solved() {
+        // By hand: 2x + z = 5, 3y = 6, x + 4z = 13: x 1, y 2, z 3.
+        let m = [[2.0, 0.0, 1.0], [0.0, 3.0, 0.0], [1.0, 0.0, 4.0]];
+        for (got, want) in solved(m, [5.0, 6.0, 13.0]).into_iter().zip([1.0, 2.0, 3.0]) {
+            assert!((got - want).abs() < 1e-12, "{got}");
+        }
+        assert_eq!(solved([[0.0; 3]; 3], [1.0; 3]), [0.0; 3]);
     }
 
     #[test]
