@@ -89,8 +89,10 @@ const PIECES: usize = 10;
 const WIDENS_AT_MOST: f64 = 0.5;
 /// Share of the ink's difference that a mark has beside the line.
 const MARK_SHARE: f64 = 0.36;
-/// With this share it is a mark, however much the wood spreads.
+/// With this share it is a mark, however much the wood spreads, under a line of this contrast, levels:
+/// under a fainter one the camera's noise has such shares.
 const SURE_SHARE: f64 = 0.6;
+const CLEAR_CONTRAST: f64 = 20.0;
 
 /// Where the colour beside the line is looked at, in widths of the line from its middle: within a mark,
 /// and beyond it. A mark that is shorter than three widths of the line is none.
@@ -553,7 +555,12 @@ impl View<'_> {
             .iter()
             .map(|offs| offs.as_deref().map_or(0.0, |offs| ink.share(offs)))
             .collect();
-        peaks(&shares, width_px)
+        let sure_share = if contrast >= CLEAR_CONTRAST {
+            SURE_SHARE
+        } else {
+            f64::MAX
+        };
+        peaks(&shares, width_px, sure_share)
             .into_iter()
             .map(|i| self.point(line, from + 0.5 * i, 0.0))
             .collect()
@@ -620,8 +627,9 @@ fn step_at(i: usize, turn: f64, steps: usize) -> usize {
     (i as i64 + turn.round() as i64).rem_euclid(steps as i64) as usize
 }
 
-/// Places of peaks, in steps of half a px, between steps by their weight.
-fn peaks(shares: &[f64], width_px: f64) -> Vec<f64> {
+/// Places of peaks, in steps of half a px, between steps by their weight; what reaches `sure_share`
+/// stands out, however much the shares spread.
+fn peaks(shares: &[f64], width_px: f64, sure_share: f64) -> Vec<f64> {
     #[allow(
         clippy::cast_possible_truncation,
         clippy::cast_sign_loss,
@@ -651,7 +659,7 @@ fn peaks(shares: &[f64], width_px: f64) -> Vec<f64> {
             .unwrap_or(0.0)
     };
     let out_of_spread = quantile(20) + OUT_OF_SPREAD * (quantile(20) - quantile(5));
-    let least = out_of_spread.clamp(MARK_SHARE, SURE_SHARE);
+    let least = out_of_spread.clamp(MARK_SHARE, sure_share);
     let mut found: Vec<f64> = Vec::new();
     let apart = (3 * half).max(6);
     for i in 0..smoothed.len() {
@@ -739,7 +747,7 @@ mod tests {
         for share in &mut shares[340..] {
             *share = 0.6;
         }
-        let found = peaks(&shares, 3.0);
+        let found = peaks(&shares, 3.0, SURE_SHARE);
         assert_eq!(found.len(), 3, "{found:?}");
         for (found, at) in found.iter().zip([100.0, 220.0, 300.0]) {
             assert!((found - at).abs() <= 3.0, "{found} {at}");

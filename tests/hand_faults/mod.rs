@@ -258,8 +258,7 @@ pub(crate) fn judge(simulated: &Simulated, reading: &Reading) -> Outcome {
             };
             let first = comparison.suspects.first().copied().filter(is_it);
             outcome.named = usize::from(first.is_some());
-            outcome.named_in_two =
-                usize::from(comparison.suspects.iter().take(2).any(|i| is_it(i)));
+            outcome.named_in_two = usize::from(comparison.suspects.iter().take(2).any(is_it));
             let surely = first.is_some_and(|i| comparison.stretches[i].finding == Finding::Differs);
             outcome.named_surely = usize::from(surely);
         }
