@@ -660,13 +660,149 @@ fn a_photo_with_points_gets_its_pictures() {
         Path::new("."),
     );
     assert_eq!(status, 0, "{err}");
-    assert!(said.contains("your 10-15 stretch: I see 6 rings"), "{said}");
+    // Whether it is sure of it or not, it is this stretch and this number.
+    let named = said
+        .lines()
+        .find(|line| line.starts_with("your 10-15 stretch"));
+    assert!(named.is_some_and(|line| line.contains("6 rings")), "{said}");
     let picture = out.join("clean_conifer_QB-0001.stretch-10-15.jpg");
     let picture = image::open(picture).expect("a picture");
     assert!(picture.width() > 700 && picture.height() > 700);
     let page =
         std::fs::read_to_string(out.join("clean_conifer_QB-0001.hand-count.html")).expect("a page");
     assert!(page.contains("data:image/jpeg;base64,") && page.contains("your 10-15 stretch"));
+}
+
+/// Two hands on one photo: the page has both, and a picture of the stretch in which they part.
+#[test]
+fn two_hand_counts_get_a_page_with_pictures() {
+    let text = std::fs::read("fixtures/yard/clean_conifer_QB-0001.json").expect("a truth");
+    let truth: Truth = serde_json::from_slice(&text).expect("a truth");
+    let [px, py] = truth.pith.expect("a pith");
+    let folder = tempfile::tempdir().expect("a folder");
+    let (sin, cos) = 20_f64.to_radians().sin_cos();
+    // The second skipped a ring between 10 and 15.
+    for (name, skips) in [("reed.csv", 0), ("moss.csv", 1)] {
+        let mut csv = String::from("ring,x_px,y_px\n");
+        for number in (5..25).step_by(5) {
+            let ring = if number > 10 { number + skips } else { number };
+            let radius = truth.boundaries[ring - 1][20].expect("in the photo");
+            let (x, y) = (px + radius * cos, py + radius * sin);
+            csv.push_str(&format!("{number},{x:.1},{y:.1}\n"));
+        }
+        std::fs::write(folder.path().join(name), csv).expect("written");
+    }
+    let path = |name: &str| folder.path().join(name).to_string_lossy().into_owned();
+    let (status, said, err) = program(
+        &[
+            "double-check",
+            "fixtures/yard/clean_conifer_QB-0001.jpg",
+            "--total",
+            "26",
+            "--marks",
+            &path("reed.csv"),
+            "--counted-by",
+            "A. Reed <b>",
+            "--against-total",
+            "25",
+            "--against-marks",
+            &path("moss.csv"),
+            "--strict",
+            "--out",
+            &path("two"),
+        ],
+        Path::new("."),
+    );
+    assert_eq!(status, 1, "{err}");
+    let parting = "between 10 and 15 the first count has 5 rings, the second 4.";
+    assert!(
+        said.contains("the totals are 26 and 25") && said.contains(parting),
+        "{said}"
+    );
+    let at = |ending: &str| {
+        folder
+            .path()
+            .join(format!("two/clean_conifer_QB-0001.{ending}"))
+    };
+    let page = std::fs::read_to_string(at("two-counts.html")).expect("a page");
+    assert!(page.contains("data:image/jpeg;base64,") && page.contains(parting));
+    assert!(page.contains("A. Reed &lt;b&gt;") && page.contains("moss.csv"));
+    assert!(page.contains("they part") && page.contains("an arborist decides"));
+    assert!(
+        image::open(at("stretch-10-15.jpg"))
+            .expect("a picture")
+            .width()
+            > 700
+    );
+    let record = std::fs::read(at("two-counts.json")).expect("a record");
+    let record: serde_json::Value = serde_json::from_slice(&record).expect("JSON");
+    assert_eq!(record["schema"], "endgrain.two-counts/1");
+    assert_eq!(record["first"]["name"], "A. Reed <b>");
+    assert_eq!(
+        record["first"]["photo"]["file"],
+        "clean_conifer_QB-0001.jpg"
+    );
+}
+
+/// Two readings: the same page; with no photo at hand without pictures.
+#[test]
+fn two_readings_get_a_page() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let whole = even_rings(60, 10.0, 1.0);
+    let mut poor = even_rings(60, 10.0, 1.0);
+    poor.rings.retain(|ring| !(24..27).contains(&ring.number));
+    for (ring, number) in poor.rings.iter_mut().zip(1..) {
+        ring.number = number;
+    }
+    poor.age.rings = 57;
+    for (name, reading) in [("a.rings.json", &whole), ("b.rings.json", &poor)] {
+        let json = serde_json::to_vec(reading).expect("JSON");
+        std::fs::write(folder.path().join(name), json).expect("written");
+    }
+    let args = [
+        "double-check",
+        "a.rings.json",
+        "--against",
+        "b.rings.json",
+        "--out",
+        "two",
+    ];
+    let (status, said, err) = program(&args, folder.path());
+    assert_eq!(status, 0, "{err}");
+    let parting = "between 20 and 30 the first count has 10 rings, the second 7.0";
+    assert!(said.contains(parting), "{said}");
+    let page = std::fs::read_to_string(folder.path().join("two/a.two-counts.html"));
+    let page = page.expect("a page");
+    assert!(page.contains(parting) && page.contains("QB-0042.jpg"));
+    assert!(page.contains("read by endgrain 0") && !page.contains("<img"));
+    assert!(folder.path().join("two/a.two-counts.json").is_file());
+}
+
+/// A gaping check is straight and dark, but wedge-shaped: no ruled line.
+#[test]
+fn a_wedge_is_no_ruled_line() {
+    let plan = demo::plan(Suite::CleanConifer, 641, 1).at_long_side(1200);
+    let (mut photo, truth) = photographed(&plan);
+    let reading = endgrain::read(&photo, &Settings::default()).expect("a reading");
+    let [px, py] = truth.pith.expect("a pith");
+    let (sin, cos) = 40_f64.to_radians().sin_cos();
+    let edge = reading::radius_at(truth.boundaries.last().expect("rings"), 40.0).expect("an edge");
+    for i in 0..(4.0 * edge) as i32 {
+        let along = f64::from(i) / 4.0;
+        let half = 1.0 + 9.0 * along / edge;
+        for j in (-4.0 * half) as i32..=(4.0 * half) as i32 {
+            let across = f64::from(j) / 4.0;
+            let (x, y) = (
+                px + along * cos - across * sin,
+                py + along * sin + across * cos,
+            );
+            let dark = image::Rgb([25, 20, 15]);
+            photo
+                .pixels
+                .put_pixel(x.round() as u32, y.round() as u32, dark);
+        }
+    }
+    assert_eq!(find_marks::find(&photo, &reading), None);
 }
 
 #[test]

@@ -8,7 +8,7 @@ use endgrain::calendar::{self, Felled, Felling, Hemisphere, Season, YearsPerHeig
 use endgrain::error::Error;
 use endgrain::notes::NoteCode;
 use endgrain::reading::Reading;
-use endgrain::settings::{LengthUnit, Region, RulerMarks, ScaleGiven, Settings, WoodKind};
+use endgrain::settings::{LengthUnit, Region, RulerMarks, ScaleGiven, Settings};
 use endgrain::tables::{SummaryRow, summary};
 use endgrain::units::parse_length_mm;
 use serde::Serialize;
@@ -113,7 +113,7 @@ pub(super) struct Args {
         default_value = "auto",
         help_heading = "What is known of the wood"
     )]
-    wood: WoodGiven,
+    wood: values::WoodGiven,
 
     /// Diameter inside the bark: the mean, 14.5in or 368mm, or across at an azimuth, 368mm@90
     ///
@@ -283,18 +283,6 @@ enum HemisphereGiven {
     South,
 }
 
-#[derive(Debug, Clone, Copy, ValueEnum)]
-enum WoodGiven {
-    /// Tell it from the photo
-    Auto,
-    /// Pale earlywood, dark latewood: pine, spruce, fir, larch
-    Conifer,
-    /// A row of large pores at the start of each ring: oak, ash, elm
-    RingPorous,
-    /// Small pores throughout: maple, birch, beech
-    DiffusePorous,
-}
-
 impl Args {
     /// What was typed, as the library understands it.
     fn settings(&self) -> Result<Settings, Error> {
@@ -318,12 +306,7 @@ impl Args {
                 cut_height_mm: self.cut_height,
                 years_per_height: self.years_per_height,
             },
-            wood: match self.wood {
-                WoodGiven::Auto => None,
-                WoodGiven::Conifer => Some(WoodKind::Conifer),
-                WoodGiven::RingPorous => Some(WoodKind::RingPorous),
-                WoodGiven::DiffusePorous => Some(WoodKind::DiffusePorous),
-            },
+            wood: self.wood.kind(),
             mark_every: self.mark_every,
             unit: match self.units {
                 Units::Mm => LengthUnit::Mm,

@@ -10,7 +10,7 @@ use endgrain::hand_count::checking::{self, Checked, Disc, PenMarks, Task};
 use endgrain::hand_count::comparing::Given;
 use endgrain::hand_count::folder::{self, Entry};
 use endgrain::hand_count::{HandCount, Mark, agreement, marks, sheet, words};
-use endgrain::settings::{LengthUnit, ScaleGiven, Settings, WoodKind};
+use endgrain::settings::{LengthUnit, ScaleGiven, Settings};
 use rayon::prelude::*;
 use serde::Serialize;
 use std::path::{Path, PathBuf};
@@ -165,7 +165,7 @@ pub(super) struct Args {
         default_value = "auto",
         help_heading = "What is known"
     )]
-    wood: WoodGiven,
+    wood: values::WoodGiven,
 
     /// Place of the pith, px, where the photo is read anew
     #[arg(long, value_name = "X,Y", value_parser = values::point, allow_hyphen_values = true, help_heading = "What is known")]
@@ -186,18 +186,6 @@ enum Units {
     In,
 }
 
-#[derive(Debug, Clone, Copy, ValueEnum)]
-enum WoodGiven {
-    /// Tell it from the photo
-    Auto,
-    /// Pine, spruce, fir, larch
-    Conifer,
-    /// Oak, ash, elm
-    RingPorous,
-    /// Maple, birch, beech
-    DiffusePorous,
-}
-
 impl Args {
     fn settings(&self) -> Result<Settings, Error> {
         let settings = Settings {
@@ -209,12 +197,7 @@ impl Args {
                 .into_iter()
                 .collect(),
             last_ring: self.last_ring,
-            wood: match self.wood {
-                WoodGiven::Auto => None,
-                WoodGiven::Conifer => Some(WoodKind::Conifer),
-                WoodGiven::RingPorous => Some(WoodKind::RingPorous),
-                WoodGiven::DiffusePorous => Some(WoodKind::DiffusePorous),
-            },
+            wood: self.wood.kind(),
             azimuths_deg: self.azimuth.into_iter().collect(),
             unit: self.unit(),
             ..Settings::default()

@@ -1,8 +1,34 @@
 //! Values as people write them: lengths, sizes and times with a unit, points, rectangles.
 
-use endgrain::settings::{Region, ScaleGiven};
+use clap::ValueEnum;
+use endgrain::settings::{Region, ScaleGiven, WoodKind};
 use endgrain::units::parse_length_mm;
 use std::time::Duration;
+
+/// The wood's kind, or that it is to be told from the photo.
+#[derive(Debug, Clone, Copy, ValueEnum)]
+pub(super) enum WoodGiven {
+    /// Tell it from the photo
+    Auto,
+    /// Pale earlywood, dark latewood: pine, spruce, fir, larch
+    Conifer,
+    /// A row of large pores at the start of each ring: oak, ash, elm
+    RingPorous,
+    /// Small pores throughout: maple, birch, beech
+    DiffusePorous,
+}
+
+impl WoodGiven {
+    /// The kind that was stated.
+    pub(super) fn kind(self) -> Option<WoodKind> {
+        match self {
+            WoodGiven::Auto => None,
+            WoodGiven::Conifer => Some(WoodKind::Conifer),
+            WoodGiven::RingPorous => Some(WoodKind::RingPorous),
+            WoodGiven::DiffusePorous => Some(WoodKind::DiffusePorous),
+        }
+    }
+}
 
 /// A diameter: a length, or a length and the azimuth it was measured at, `368mm@90`.
 #[derive(Debug, Clone, Copy, PartialEq)]

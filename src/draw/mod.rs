@@ -23,7 +23,7 @@ mod zones;
 pub use jpeg::jpeg;
 pub(crate) use lettering::FONT as FONT_FILE;
 pub use overlay::{overlay, overlay_onto};
-pub use stretch::{BESIDE_DEG, StretchView, stretch};
+pub use stretch::{BESIDE_DEG, LineNames, StretchView, stretch};
 pub use strip::strip;
 
 use canvas::{Pen, Rgb3};

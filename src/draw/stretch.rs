@@ -47,8 +47,27 @@ pub struct StretchView {
     pub ends_px: (f64, f64),
     /// The hand's marks along it: what to letter, and where, px from the pith.
     pub marks: Vec<(String, f64)>,
+    /// What the line and the marks are called.
+    pub names: LineNames,
     /// What is said of the stretch.
     pub title: String,
+}
+
+/// What the line of a stretch and the marks on it are called.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct LineNames {
+    /// The line: on the middle strip.
+    pub line: &'static str,
+    /// Whose marks stand on it, for the key; empty without marks.
+    pub marks: &'static str,
+}
+
+impl LineNames {
+    /// A hand count that the reader made.
+    pub const YOURS: LineNames = LineNames {
+        line: "your line",
+        marks: "your marks",
+    };
 }
 
 /// Draws a stretch: at most 2,900 px wide and about 900 high.
@@ -80,7 +99,7 @@ pub fn stretch(photo: &Photo, reading: &Reading, view: &StretchView) -> RgbImage
     letters.draw(&mut canvas, at, TITLE_PX, &title, INK);
     for (i, (strip, name)) in strips
         .iter()
-        .zip(["30° back", "your line", "30° on"])
+        .zip(["30° back", view.names.line, "30° on"])
         .enumerate()
     {
         let top = head + each * i as f64 + OVER_PX;
@@ -104,8 +123,13 @@ pub fn stretch(photo: &Photo, reading: &Reading, view: &StretchView) -> RgbImage
         }
         name_strip(name, top, &letters, &mut canvas);
     }
-    let key = "numbers: rings as read, from the pith; dashed with an open dot: doubtful; white: your marks";
-    let key = letters.shorten(key, LETTER_PX, room);
+    let mut key =
+        "numbers: rings as read, from the pith; dashed with an open dot: doubtful".to_owned();
+    if !view.names.marks.is_empty() {
+        key.push_str("; white: ");
+        key.push_str(view.names.marks);
+    }
+    let key = letters.shorten(&key, LETTER_PX, room);
     let at = (single(LEFT_PX), single(head + 3.0 * each + 0.2 * line));
     letters.draw(&mut canvas, at, LETTER_PX, &key, DIM);
     picture

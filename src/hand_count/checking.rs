@@ -1,13 +1,14 @@
 //! One disc double-checked from its path: photo or reading found, compared, drawn and written.
 
-use super::comparing::{Comparison, Finding, Given, Stretch, compare};
+use super::comparing::{Comparison, Finding, Given, PlacedMark, Stretch, compare};
 use super::find_marks::{self, PenLine};
+use super::ladder::Ladder;
 use super::marks::HandCount;
 use super::page::{self, Shown};
 use super::record::{self, Record};
 use super::words;
 use crate::batch::WholeFile;
-use crate::draw::{self, StretchView};
+use crate::draw::{self, LineNames, StretchView};
 use crate::error::Error;
 use crate::photo::{self, Photo};
 use crate::reading::{self, Reading};
@@ -233,17 +234,9 @@ pub fn write_files(
 /// What a stretch's picture shows. A stretch whose direction is not known is shown to the right.
 fn view_of(stretch: &Stretch, comparison: &Comparison, reading: &Reading) -> StretchView {
     let azimuth_deg = stretch.azimuth_deg.unwrap_or(0.0);
-    // Distances of marks without a direction are by area: shown where that ring is in this one.
-    let along = |distance_px: f64| {
-        if stretch.azimuth_deg.is_some() {
-            return distance_px;
-        }
-        let by_area = super::ladder::Ladder::of(reading, None);
-        let here = super::ladder::Ladder::of(reading, Some(azimuth_deg));
-        by_area
-            .number_at(distance_px)
-            .and_then(|number| here.distance_px(number))
-            .unwrap_or(distance_px)
+    let along = |distance_px: f64| match stretch.azimuth_deg {
+        Some(_) => distance_px,
+        None => from_area(distance_px, azimuth_deg, reading),
     };
     StretchView {
         azimuth_deg,
@@ -253,8 +246,25 @@ fn view_of(stretch: &Stretch, comparison: &Comparison, reading: &Reading) -> Str
             .iter()
             .map(|mark| (format!("your {}", mark.ring), along(mark.distance_px)))
             .collect(),
+        names: LineNames::YOURS,
         title: words::stretch(stretch),
     }
+}
+
+/// Where a mark stands on a line: a mark at a distance without a direction where that ring is.
+pub(super) fn along_line(mark: &PlacedMark, azimuth_deg: f64, reading: &Reading) -> f64 {
+    match mark.azimuth_deg {
+        Some(_) => mark.distance_px,
+        None => from_area(mark.distance_px, azimuth_deg, reading),
+    }
+}
+
+/// Distances of marks without a direction are by area: where that ring is in this one.
+fn from_area(distance_px: f64, azimuth_deg: f64, reading: &Reading) -> f64 {
+    let number = Ladder::of(reading, None).number_at(distance_px);
+    number
+        .and_then(|number| Ladder::of(reading, Some(azimuth_deg)).distance_px(number))
+        .unwrap_or(distance_px)
 }
 
 /// Whether `--strict` counts a record as failed.

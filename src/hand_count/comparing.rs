@@ -359,7 +359,7 @@ pub(super) fn against(marks: &[PlacedMark], total: Option<u32>, reading: &Readin
         let to = outer.map_or(last_ring_number(reading, &ladder), |mark| mark.reading_ring);
         let from_ring = inner.map_or(0, |mark| mark.ring);
         let from_px = inner.map_or(0.0, |mark| mark.distance_px);
-        let mut stretch = Stretch {
+        let stretch = Stretch {
             from_ring,
             to_ring,
             ends_at_edge: outer.is_none(),
@@ -384,10 +384,11 @@ pub(super) fn against(marks: &[PlacedMark], total: Option<u32>, reading: &Readin
                 to,
                 begins_at_pith: inner.is_none(),
                 ends_at_edge: outer.is_none(),
+                follows: inner.is_some()
+                    && stretches.len() == betweens.last().map_or(0, |(at, _)| at + 1),
                 mark_sd_rings: (sd(inner), sd(outer)),
                 hand_rings: stretch.hand_rings,
             };
-            read_into(&mut stretch, &between, reading);
             betweens.push((stretches.len(), between));
         }
         stretches.push(stretch);
@@ -407,6 +408,7 @@ pub(super) fn against(marks: &[PlacedMark], total: Option<u32>, reading: &Readin
         .map(|(_, between)| between.clone())
         .collect();
     for ((at, _), judged) in betweens.iter().zip(doubt::judge(reading, &only)) {
+        read_into(&mut stretches[*at], &judged, reading);
         settle(&mut stretches[*at], &judged);
     }
     let mut suspects: Vec<usize> = (0..stretches.len())
@@ -435,8 +437,8 @@ fn last_ring_number(reading: &Reading, ladder: &Ladder) -> Option<f64> {
 }
 
 /// What the reading has in a stretch.
-fn read_into(stretch: &mut Stretch, between: &Between, reading: &Reading) {
-    let (from, to) = (doubt::nearest(between.from), doubt::nearest(between.to));
+fn read_into(stretch: &mut Stretch, judged: &Judged, reading: &Reading) {
+    let (from, to) = judged.ends;
     let rings = u32::try_from((to - from).max(0)).unwrap_or(0);
     stretch.reading_rings = Some(rings);
     stretch.difference = Some(i64::from(stretch.hand_rings) - i64::from(rings));

@@ -9,8 +9,8 @@
 //! too, but bend, gape and end.
 //!
 //! Marks stick out of the line to both sides. At each place along it the colour just beside the line is
-//! compared with that of the same ring farther off ([`Ladder`] tells which place that is), as a share
-//! of the ink's own difference; marks are the peaks of that share.
+//! compared with that of the same ring farther off ([`Ladder`] tells which place that is), weighed so
+//! that the ink counts and what the wood does by itself doesn't ([`Ink`]); marks are the peaks.
 
 use super::ladder::Ladder;
 use super::marks::{Mark, Origin, Place};
@@ -82,23 +82,35 @@ const LEAST_RATIO: f64 = 4.0;
 /// Nine in ten places of a ruled line have this share of the middle place's difference. 0.2 refused
 /// faint pencil on rows of pores; cracks have less than nothing.
 const STEADY_SHARE: f64 = 0.05;
+/// Pieces of a line that are held against each other.
+const PIECES: usize = 10;
+/// Widest less narrowest of them, without the extremes, is at most this share of a ruled line's width.
+/// Practice lines reach 0.13; the gaping check that was once taken for a line, 1.5.
+const WIDENS_AT_MOST: f64 = 0.5;
 /// Share of the ink's difference that a mark has beside the line.
 const MARK_SHARE: f64 = 0.36;
+/// With this share it is a mark, however much the wood spreads, under a line of this contrast, levels:
+/// under a fainter one the camera's noise has such shares.
+const SURE_SHARE: f64 = 0.6;
+const CLEAR_CONTRAST: f64 = 20.0;
 
 /// Where the colour beside the line is looked at, in widths of the line from its middle: within a mark,
 /// and beyond it. A mark that is shorter than three widths of the line is none.
 const NEAR: [f64; 4] = [0.75, 1.0, 1.25, 1.5];
 const FAR: [f64; 5] = [3.8, 4.4, 5.0, 5.6, 6.2];
-/// How much a difference some other way than the ink's counts against a mark: pores are dark, but not
-/// the ink's colour.
-const MISMATCH: f64 = 0.8;
+/// Differences with more than this share of the ink's colour may be marks: they don't tell how the wood
+/// differs.
+const MAY_BE_MARK: f64 = 0.5;
+/// What a camera's noise and compression leave in a difference of colours, levels.
+const NOISE_LEVELS: f64 = 3.0;
 /// Marks are looked for up to this share of the edge's distance: the rim of bark is dark as well.
 const MARKS_TO: f64 = 0.985;
 /// And from this one on: the pith's own rim looks like a mark.
 const MARKS_FROM: f64 = 0.035;
-/// A mark stands out of what the wood has beside the line by so many of its spreads: on pores and
-/// under faint pencil the spread is large.
-const OUT_OF_SPREAD: f64 = 1.5;
+/// A mark stands out of what the wood has beside the line by so many times the distance of its 5th from
+/// its 20th percentile, three standard deviations if it were normal: on pores and under faint pencil
+/// the spread is large.
+const OUT_OF_SPREAD: f64 = 4.8;
 
 /// A colour or a difference of colours, levels of 0 to 255.
 type Colour = [f64; 3];
@@ -114,6 +126,88 @@ fn less(a: Colour, b: Colour) -> Colour {
 fn mean(of: &[Colour]) -> Colour {
     let n = of.len().max(1) as f64;
     std::array::from_fn(|c| of.iter().map(|one| one[c]).sum::<f64>() / n)
+}
+
+/// How a difference of colours is weighed, so that the ink counts and what the wood does by itself does
+/// not: Fisher's linear discriminant (Fisher 1936, from memory). Beside a line the wood differs along its
+/// own scale from early- to latewood, where a ring bends away, and by its pores; pencil and pens differ
+/// from that scale in hue, and black ink at least in being darker than all of it.
+#[derive(Debug, Clone, Copy)]
+struct Ink {
+    /// Weights of the three colours; the ink itself weighs 1.
+    weights: Colour,
+}
+
+impl Ink {
+    /// From the differences beside a line, of which marks are the lesser part.
+    fn of<'a>(differences: impl Iterator<Item = &'a Colour>, way: Colour, contrast: f64) -> Ink {
+        let ink = way.map(|v| v * contrast);
+        let mut spread = [[0.0; 3]; 3];
+        let mut count = 0.0;
+        for off in differences {
+            // What has a good part of the ink's colour may be a mark.
+            if dot(*off, way) > MAY_BE_MARK * contrast {
+                continue;
+            }
+            count += 1.0;
+            for (row, a) in spread.iter_mut().zip(off) {
+                for (cell, b) in row.iter_mut().zip(off) {
+                    *cell += a * b;
+                }
+            }
+        }
+        for (i, row) in spread.iter_mut().enumerate() {
+            for cell in row.iter_mut() {
+                *cell /= f64::max(count, 1.0);
+            }
+            row[i] += NOISE_LEVELS * NOISE_LEVELS;
+        }
+        let direction = solved(spread, ink);
+        let own = dot(direction, ink);
+        Ink {
+            weights: if own > 0.0 {
+                direction.map(|v| v / own)
+            } else {
+                way.map(|v| v / contrast)
+            },
+        }
+    }
+
+    /// Share of the ink in what differs beside the line. A mark crosses the line whole: nearly all of the
+    /// places to both sides have its colour, which a pore or a fleck beside the line has on few.
+    fn share(&self, differences: &[Colour]) -> f64 {
+        let mut shares: Vec<f64> = differences
+            .iter()
+            .map(|off| dot(*off, self.weights))
+            .collect();
+        shares.sort_by(f64::total_cmp);
+        match shares.as_slice() {
+            [_, a, b, c, ..] => (a + b + c) / 3.0,
+            _ => 0.0,
+        }
+    }
+}
+
+/// Solves three equations (Cramer's rule); nothing where they don't determine it.
+fn solved(m: [[f64; 3]; 3], right: Colour) -> Colour {
+    let cross = |a: Colour, b: Colour| -> Colour {
+        [
+            a[1] * b[2] - a[2] * b[1],
+            a[2] * b[0] - a[0] * b[2],
+            a[0] * b[1] - a[1] * b[0],
+        ]
+    };
+    // The matrix is symmetric: its rows are its columns.
+    let [a, b, c] = m;
+    let determinant = dot(a, cross(b, c));
+    if determinant.abs() < 1e-12 {
+        return [0.0; 3];
+    }
+    [
+        dot(right, cross(b, c)) / determinant,
+        dot(a, cross(right, c)) / determinant,
+        dot(a, cross(b, right)) / determinant,
+    ]
 }
 
 /// A line: its direction, and how far beside the pith it passes, px to the right as seen outward.
@@ -238,7 +332,7 @@ pub fn find(photo: &Photo, reading: &Reading) -> Option<PenLine> {
     let (line, width_px) = view.search()?;
     let (line, width_px, way) = view.sharpen(line, width_px)?;
     let (contrast, _) = view.strength(line, width_px)?;
-    if !view.is_steady(line, width_px, way) {
+    if !view.is_steady(line, width_px, way) || !view.is_ruled(line, width_px, way) {
         return None;
     }
     let marks_px = view.marks(line, width_px, contrast, way);
@@ -365,6 +459,55 @@ impl View<'_> {
         at(10) >= STEADY_SHARE * at(50)
     }
 
+    /// Whether the line is as wide all along as a pen along a ruler leaves it: checks gape towards the
+    /// bark or the pith.
+    fn is_ruled(&self, line: Line, width_px: f64, way: Colour) -> bool {
+        let Some(edge) = self.edge_px(line.azimuth_deg) else {
+            return false;
+        };
+        let along: Vec<f64> = places(edge).collect();
+        let mut widths: Vec<f64> = along
+            .chunks(along.len().div_ceil(PIECES))
+            .filter_map(|piece| self.width_in(line, piece, width_px, way))
+            .collect();
+        widths.sort_by(f64::total_cmp);
+        let at = |share: usize| widths.get(widths.len() * share / 100).copied();
+        at(90)
+            .zip(at(10))
+            .is_some_and(|(wide, narrow)| wide - narrow <= WIDENS_AT_MOST * width_px)
+    }
+
+    /// How wide the ink is in a piece of the line, px: its sum across over its height.
+    fn width_in(&self, line: Line, piece: &[f64], width_px: f64, way: Colour) -> Option<f64> {
+        let across: Vec<f64> = (-12..=12)
+            .map(|i| 0.125 * f64::from(i) * width_px)
+            .collect();
+        let levels: Vec<f64> = across
+            .iter()
+            .map(|across| {
+                let seen: Vec<f64> = piece
+                    .iter()
+                    .filter_map(|along| self.colour(self.point(line, *along, *across)))
+                    .map(|colour| dot(colour, way))
+                    .collect();
+                seen.iter().sum::<f64>() / seen.len().max(1) as f64
+            })
+            .collect();
+        // The wood to both sides may differ in tone: a straight line from one to the other.
+        let (first, last) = (*levels.first()?, *levels.last()?);
+        let over: Vec<f64> = levels
+            .iter()
+            .zip(&across)
+            .map(|(level, at)| {
+                let share = (at / (1.5 * width_px) + 1.0) / 2.0;
+                (level - first - share * (last - first)).max(0.0)
+            })
+            .collect();
+        let sum: f64 = over.iter().sum();
+        let top = over.iter().copied().fold(0.0, f64::max);
+        (top > 0.0).then(|| sum / top * 0.125 * width_px)
+    }
+
     /// Width at half of the line's mean difference, px.
     fn width_of(&self, line: Line, width_px: f64, way: Colour) -> f64 {
         let Some(edge) = self.edge_px(line.azimuth_deg) else {
@@ -403,25 +546,30 @@ impl View<'_> {
         let steps = (2.0 * (MARKS_TO * edge - width_px - from))
             .floor()
             .clamp(0.0, 1e5) as u32;
-        let shares: Vec<f64> = (0..steps)
+        let beside: Vec<Option<Vec<Colour>>> = (0..steps)
             .into_par_iter()
-            .map(|i| {
-                let along = from + 0.5 * f64::from(i);
-                self.beside(line, along, width_px, way)
-                    .map_or(0.0, |level| level / contrast)
-            })
+            .map(|i| self.beside(line, from + 0.5 * f64::from(i), width_px))
             .collect();
-        peaks(&shares, width_px)
+        let ink = Ink::of(beside.iter().flatten().flatten(), way, contrast);
+        let shares: Vec<f64> = beside
+            .iter()
+            .map(|offs| offs.as_deref().map_or(0.0, |offs| ink.share(offs)))
+            .collect();
+        let sure_share = if contrast >= CLEAR_CONTRAST {
+            SURE_SHARE
+        } else {
+            f64::MAX
+        };
+        peaks(&shares, width_px, sure_share)
             .into_iter()
             .map(|i| self.point(line, from + 0.5 * i, 0.0))
             .collect()
     }
 
-    /// How far the colour just beside the line differs the ink's way from the same ring farther off,
-    /// levels. A mark crosses the line whole: nearly all of the places to both sides have its colour,
-    /// which a pore or a fleck beside the line has on few.
-    fn beside(&self, line: Line, along: f64, width_px: f64, way: Colour) -> Option<f64> {
-        let mut levels = Vec::with_capacity(2 * NEAR.len());
+    /// How far the colour just beside the line differs from that of the same ring farther off, at
+    /// several places to both sides.
+    fn beside(&self, line: Line, along: f64, width_px: f64) -> Option<Vec<Colour>> {
+        let mut offs = Vec::with_capacity(2 * NEAR.len());
         for sign in [-1.0, 1.0] {
             for near in NEAR {
                 let across = sign * (near * width_px + 0.7);
@@ -437,18 +585,12 @@ impl View<'_> {
                         self.colour(self.point(line, along, across))
                     })
                     .collect();
-                // Pores and flecks lie in the wood as well: its own colour is nearest to the side that
-                // is least like the ink.
-                wood.sort_by(|a, b| dot(*a, way).total_cmp(&dot(*b, way)));
-                let off = less(here, *wood.get(wood.len() / 3)?);
-                let level = dot(off, way);
-                // What differs some other way is another colour.
-                let other = less(off, way.map(|v| v * level));
-                levels.push(level - MISMATCH * dot(other, other).sqrt());
+                // Pores and flecks lie in the wood as well: of its own colours the lighter middle.
+                wood.sort_by(|a, b| (b[0] + b[1] + b[2]).total_cmp(&(a[0] + a[1] + a[2])));
+                offs.push(less(here, *wood.get(wood.len() / 3)?));
             }
         }
-        levels.sort_by(f64::total_cmp);
-        Some((levels[1] + levels[2]) / 2.0)
+        Some(offs)
     }
 
     /// Ring number at a place.
@@ -485,8 +627,9 @@ fn step_at(i: usize, turn: f64, steps: usize) -> usize {
     (i as i64 + turn.round() as i64).rem_euclid(steps as i64) as usize
 }
 
-/// Places of peaks, in steps of half a px, between steps by their weight.
-fn peaks(shares: &[f64], width_px: f64) -> Vec<f64> {
+/// Places of peaks, in steps of half a px, between steps by their weight; what reaches `sure_share`
+/// stands out, however much the shares spread.
+fn peaks(shares: &[f64], width_px: f64, sure_share: f64) -> Vec<f64> {
     #[allow(
         clippy::cast_possible_truncation,
         clippy::cast_sign_loss,
@@ -504,9 +647,9 @@ fn peaks(shares: &[f64], width_px: f64) -> Vec<f64> {
         let mut part: Vec<f64> =
             smoothed[i.saturating_sub(reach)..(i + reach + 1).min(smoothed.len())].to_vec();
         part.sort_by(f64::total_cmp);
-        part[part.len() * 2 / 5]
+        part[part.len() / 4]
     };
-    // The spread below the middle: marks lie above it.
+    // The spread well below the middle: marks at every ring can take up a third of a line.
     let mut sorted = smoothed.clone();
     sorted.sort_by(f64::total_cmp);
     let quantile = |share: usize| {
@@ -515,7 +658,8 @@ fn peaks(shares: &[f64], width_px: f64) -> Vec<f64> {
             .copied()
             .unwrap_or(0.0)
     };
-    let least = MARK_SHARE.max(quantile(50) + OUT_OF_SPREAD * (quantile(50) - quantile(16)));
+    let out_of_spread = quantile(20) + OUT_OF_SPREAD * (quantile(20) - quantile(5));
+    let least = out_of_spread.clamp(MARK_SHARE, sure_share);
     let mut found: Vec<f64> = Vec::new();
     let apart = (3 * half).max(6);
     for i in 0..smoothed.len() {
@@ -557,6 +701,38 @@ mod tests {
         assert_eq!(numbers(Some(30)), [10, 20]);
     }
 
+    /// By hand: with nothing but the camera's noise the weights are the ink's own way, so that the ink
+    /// weighs 1: 30, 40, 0 over its squared length 2500. Wood that differs along 3, 4, 0 makes that way
+    /// worthless, and what is left of an ink of 30, 40, 10 is the blue.
+    #[test]
+    fn ink_is_weighed_by_what_the_wood_does_not_do() {
+        let way = [0.6, 0.8, 0.0];
+        let ink = Ink::of([].iter(), way, 50.0);
+        for (got, want) in ink.weights.iter().zip([0.012, 0.016, 0.0]) {
+            assert!((got - want).abs() < 1e-12, "{:?}", ink.weights);
+        }
+        let wood: Vec<Colour> = (-20..=20)
+            .map(|i| [3.0, 4.0, 0.0].map(|v| f64::from(i) * v))
+            .collect();
+        let length = 2600_f64.sqrt();
+        let way = [30.0, 40.0, 10.0].map(|v| v / length);
+        let ink = Ink::of(wood.iter(), way, length);
+        let share = |off: Colour| ink.share(&[off; 8]);
+        assert!((share([30.0, 40.0, 10.0]) - 1.0).abs() < 1e-9);
+        assert!(share([30.0, 40.0, 0.0]).abs() < 0.1);
+        assert!(share([0.0, 0.0, 10.0]) > 0.9);
+    }
+
+    #[test]
+    fn three_equations_are_solved() {
+        // By hand: 2x + z = 5, 3y = 6, x + 4z = 13: x 1, y 2, z 3.
+        let m = [[2.0, 0.0, 1.0], [0.0, 3.0, 0.0], [1.0, 0.0, 4.0]];
+        for (got, want) in solved(m, [5.0, 6.0, 13.0]).into_iter().zip([1.0, 2.0, 3.0]) {
+            assert!((got - want).abs() < 1e-12, "{got}");
+        }
+        assert_eq!(solved([[0.0; 3]; 3], [1.0; 3]), [0.0; 3]);
+    }
+
     #[test]
     fn peaks_stand_out_of_their_ground() {
         let mut shares = vec![0.05; 400];
@@ -571,7 +747,7 @@ mod tests {
         for share in &mut shares[340..] {
             *share = 0.6;
         }
-        let found = peaks(&shares, 3.0);
+        let found = peaks(&shares, 3.0, SURE_SHARE);
         assert_eq!(found.len(), 3, "{found:?}");
         for (found, at) in found.iter().zip([100.0, 220.0, 300.0]) {
             assert!((found - at).abs() <= 3.0, "{found} {at}");

@@ -24,6 +24,7 @@ pub mod page;
 pub mod record;
 pub mod sheet;
 pub mod two_counts;
+pub mod two_written;
 pub mod words;
 
 pub use comparing::{Comparison, Finding, PlacedMark, Stretch, TotalComparison, compare};

@@ -1,7 +1,9 @@
-//! The printable page of a double-check: what was said, the table, the pictures.
+//! The printable pages of double-checks: what was said, the table, the pictures.
 
 use super::agreement::Agreement;
 use super::record::Record;
+use super::two_counts::TwoStretch;
+use super::two_written::{Side, TwoRecord};
 use super::words;
 use crate::page::{data_uri, whole};
 use crate::settings::LengthUnit;
@@ -42,16 +44,92 @@ pub fn of_record(record: &Record, pictures: &[Shown], unit: LengthUnit) -> Strin
             h2 { "Stretch by stretch" }
             div.scroll { (table(record, unit)) }
         }
+        (figures(pictures))
+        p.caution { (CAUTION) }
+        p.dim { "Photo " (record.photo.file) ", SHA-256 " (record.photo.sha256) "; read by " (record.reading.program.name) " " (record.reading.program.version) "." }
+    };
+    whole(&format!("Double-check of {}", record.photo.file), &body)
+}
+
+fn figures(pictures: &[Shown]) -> Markup {
+    html! {
         @for picture in pictures {
             figure {
                 img src=(data_uri("image/jpeg", &picture.jpeg)) alt=(picture.caption) style="max-width:100%";
                 figcaption { (picture.caption) }
             }
         }
-        p.caution { (CAUTION) }
-        p.dim { "Photo " (record.photo.file) ", SHA-256 " (record.photo.sha256) "; read by " (record.reading.program.name) " " (record.reading.program.version) "." }
+    }
+}
+
+/// The page of two counts of one disc.
+pub fn of_two(record: &TwoRecord, pictures: &[Shown]) -> String {
+    let two = &record.two;
+    let total = |rings: Option<u32>| rings.map_or("-".into(), |n| n.to_string());
+    let outcome = if record.parts() {
+        "they part"
+    } else {
+        "they agree"
     };
-    whole(&format!("Double-check of {}", record.photo.file), &body)
+    let body = html! {
+        dl.facts {
+            div { dt { "First count" } dd { (total(two.first_total)) } }
+            div { dt { "Second count" } dd { (total(two.second_total)) } }
+            div { dt { "Outcome" } dd { (outcome) } }
+        }
+        ul {
+            li { "First: " (side(&record.first)) }
+            li { "Second: " (side(&record.second)) }
+        }
+        h2 { "What came out" }
+        ul { @for said in &record.sentences { li { (said) } } }
+        @if !record.left_out.is_empty() {
+            h2 { "Left out" }
+            ul { @for told in &record.left_out { li { (told) } } }
+        }
+        @if !two.stretches.is_empty() {
+            h2 { "Stretch by stretch" }
+            div.scroll { (two_table(&two.stretches)) }
+        }
+        (figures(pictures))
+        p.caution { (CAUTION) }
+        p.dim { "Compared by " (record.program.name) " " (record.program.version) ". Which of the two is right can't be said from them alone." }
+    };
+    whole("Two counts of one disc", &body)
+}
+
+fn side(side: &Side) -> String {
+    let mut text = side.name.clone();
+    if let Some(on) = &side.counted_on {
+        text.push_str(&format!(", counted on {on}"));
+    }
+    if let Some(program) = &side.read_by {
+        text.push_str(&format!(", read by {} {}", program.name, program.version));
+    }
+    if let Some(photo) = &side.photo {
+        text.push_str(&format!("; photo {}, SHA-256 {}", photo.file, photo.sha256));
+    }
+    text
+}
+
+fn two_table(stretches: &[TwoStretch]) -> Markup {
+    let tenth = |n: Option<f64>| n.map_or("-".to_owned(), |n| format!("{n:.1}"));
+    html! {
+        table {
+            thead { tr { th { "Stretch of the first" } th.n { "First" } th.n { "Second" } th.n { "Difference" } th { "Finding" } } }
+            tbody {
+                @for stretch in stretches {
+                    tr {
+                        td { @if stretch.from_ring == 0 { "pith" } @else { (stretch.from_ring) } "-" (stretch.to_ring) }
+                        td.n { (stretch.to_ring - stretch.from_ring) }
+                        td.n { (tenth(stretch.second_rings)) }
+                        td.n { (stretch.difference.map_or("-".to_owned(), |d| format!("{d:+.1}").replace("-0.0", "0.0").replace("+0.0", "0.0"))) }
+                        td { @if stretch.parts() { "parts" } @else if stretch.difference.is_some() { "agrees" } @else { "no mark" } }
+                    }
+                }
+            }
+        }
+    }
 }
 
 fn table(record: &Record, unit: LengthUnit) -> Markup {

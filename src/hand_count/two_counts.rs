@@ -20,6 +20,8 @@ pub struct TwoStretch {
     pub to_ring: u32,
     /// Rings of the second count between the same places; unknown where it has no marks.
     pub second_rings: Option<f64>,
+    /// Numbers of the second count at both ends; unknown where it has no marks.
+    pub second_numbers: Option<(f64, f64)>,
     /// First less second.
     pub difference: Option<f64>,
 }
@@ -62,6 +64,7 @@ fn stretches(first: &[(u32, f64)], second: &Ladder) -> Vec<TwoStretch> {
                 from_ring: inner.0,
                 to_ring: *ring,
                 second_rings,
+                second_numbers: inner.1.zip(number),
                 difference: second_rings.map(|n| f64::from(ring - inner.0) - n),
             };
             inner = (*ring, number);
@@ -186,6 +189,26 @@ fn fault(reading: &Reading, what: &str, way_out: &str) -> Error {
     }
 }
 
+/// The sentence about a stretch.
+pub fn sentence(stretch: &TwoStretch) -> String {
+    let name = name(stretch);
+    let first = stretch.to_ring - stretch.from_ring;
+    match stretch.second_rings {
+        Some(second) => {
+            format!("between {name} the first count has {first} rings, the second {second:.1}")
+        }
+        None => format!("between {name} the first count has {first} rings, the second no mark"),
+    }
+}
+
+/// A stretch's ends: `20 and 30`, from the pith.
+fn name(stretch: &TwoStretch) -> String {
+    match stretch.from_ring {
+        0 => format!("pith and {}", stretch.to_ring),
+        ring => format!("{ring} and {}", stretch.to_ring),
+    }
+}
+
 /// What is said of two counts.
 pub fn sentences(two: &TwoCounts) -> Vec<String> {
     let mut said = Vec::new();
@@ -195,18 +218,8 @@ pub fn sentences(two: &TwoCounts) -> Vec<String> {
             off => format!("the totals are {a} and {b}: they differ by {}", off.abs()),
         });
     }
-    for stretch in two.stretches.iter().filter(|stretch| stretch.parts()) {
-        let from = match stretch.from_ring {
-            0 => "pith".to_owned(),
-            ring => ring.to_string(),
-        };
-        said.push(format!(
-            "between {from} and {} the first count has {} rings, the second {:.1}",
-            stretch.to_ring,
-            stretch.to_ring - stretch.from_ring,
-            stretch.second_rings.unwrap_or(0.0)
-        ));
-    }
+    let parting = two.stretches.iter().filter(|stretch| stretch.parts());
+    said.extend(parting.map(sentence));
     let compared = two.stretches.iter().filter(|s| s.difference.is_some());
     if compared.count() == 0 {
         said.push("no stretch has marks of both counts".into());

@@ -5,10 +5,10 @@ use super::super::{DONE, SOME_FAILED};
 use super::{Args, marks_of, print_line, stem_of};
 use endgrain::error::Error;
 use endgrain::hand_count::checking;
-use endgrain::hand_count::two_counts::{self, TwoCounts};
+use endgrain::hand_count::two_counts;
+use endgrain::hand_count::two_written::{self, Seen, Side, TwoRecord};
 use endgrain::hand_count::{HandCount, Mark, agreement, comparing, folder, sheet, words};
 use endgrain::settings::Settings;
-use serde::Serialize;
 use std::path::{Path, PathBuf};
 
 pub(super) fn two_readings(
@@ -22,7 +22,16 @@ pub(super) fn two_readings(
     let first = checking::open(path, args.photo.as_deref(), readings, settings)?;
     let second = checking::open(other, None, readings, settings)?;
     let two = two_counts::of_readings(&first.reading, &second.reading, args.mark_every)?;
-    tell_two(args, &two, &stem_of(path), console)
+    let sides = [&first, &second].map(|disc| Side::of_reading(&disc.reading));
+    let [a, b] = sides;
+    let record = TwoRecord::new(a, b, two, &[]);
+    tell_two(
+        args,
+        &record,
+        &Seen::Readings(&first, &second),
+        &stem_of(path),
+        console,
+    )
 }
 
 pub(super) fn two_hands(
@@ -51,61 +60,80 @@ pub(super) fn two_hands(
         marks: load(&args.against_marks)?,
         ..HandCount::default()
     };
-    let (two, name) = match path {
+    let disc = match path {
         Some(path) => {
             let readings = args.readings.as_deref();
-            let disc = checking::open(path, args.photo.as_deref(), readings, settings)?;
-            let given = args.given(settings);
-            let mut placed = |hand: &HandCount| {
-                let (comparison, faults) = comparing::compare(hand, &disc.reading, &given);
-                for fault in &faults {
-                    console.say(&fault.to_string());
-                }
-                failed += faults.len();
-                comparison.marks
-            };
-            let (a, b) = (placed(&first), placed(&second));
-            (
-                two_counts::of_placed((first.total, &a), (second.total, &b)),
-                stem_of(path),
-            )
+            Some(checking::open(
+                path,
+                args.photo.as_deref(),
+                readings,
+                settings,
+            )?)
         }
-        None => (two_counts::of_hands(&first, &second)?, "two-hands".into()),
+        None => None,
     };
-    let status = tell_two(args, &two, &name, console)?;
+    let photo = disc.as_ref().map(|disc| disc.reading.photo.clone());
+    let side = |who: &Option<String>, file: &Option<PathBuf>, which: &str| Side {
+        name: who.clone().unwrap_or_else(|| {
+            let file = file.as_deref().and_then(Path::file_name);
+            file.map_or(which.into(), |name| name.to_string_lossy().into_owned())
+        }),
+        counted_on: None,
+        photo: photo.clone(),
+        read_by: None,
+    };
+    let mut sides = (
+        side(&args.counted_by, &args.marks, "the first count"),
+        side(&None, &args.against_marks, "the second count"),
+    );
+    sides.0.counted_on.clone_from(&args.counted_on);
+    let Some(disc) = disc else {
+        let two = two_counts::of_hands(&first, &second)?;
+        let record = TwoRecord::new(sides.0, sides.1, two, &[]);
+        let status = tell_two(args, &record, &Seen::Nothing, "two-hands", console)?;
+        return Ok(if failed > 0 { SOME_FAILED } else { status });
+    };
+    let given = args.given(settings);
+    let (a, mut left_out) = comparing::compare(&first, &disc.reading, &given);
+    let (b, more) = comparing::compare(&second, &disc.reading, &given);
+    left_out.extend(more);
+    for fault in &left_out {
+        console.say(&fault.to_string());
+    }
+    failed += left_out.len();
+    let two = two_counts::of_placed((first.total, &a.marks), (second.total, &b.marks));
+    let record = TwoRecord::new(sides.0, sides.1, two, &left_out);
+    let seen = Seen::Hands {
+        disc: &disc,
+        first: &a.marks,
+        second: &b.marks,
+    };
+    let name = stem_of(path.unwrap_or(Path::new("two-hands")));
+    let status = tell_two(args, &record, &seen, &name, console)?;
     Ok(if failed > 0 { SOME_FAILED } else { status })
 }
 
-/// Two counts as they are printed and written, `endgrain.two-counts/1`.
-#[derive(Serialize)]
-struct TwoRecord<'a> {
-    schema: &'static str,
-    sentences: Vec<String>,
-    #[serde(flatten)]
-    two: &'a TwoCounts,
-}
-
-fn tell_two(args: &Args, two: &TwoCounts, name: &str, console: &mut Console) -> Result<u8, Error> {
-    let record = TwoRecord {
-        schema: "endgrain.two-counts/1",
-        sentences: two_counts::sentences(two),
-        two,
-    };
+fn tell_two(
+    args: &Args,
+    record: &TwoRecord,
+    seen: &Seen<'_>,
+    name: &str,
+    console: &mut Console,
+) -> Result<u8, Error> {
     if args.json {
-        print_line(console, &record);
+        print_line(console, record);
     } else if !args.quiet {
-        console.print(&format!("{}\n", record.sentences.join("\n")));
+        let said: Vec<String> = record.sentences.iter().map(|s| printable(s)).collect();
+        console.print(&format!("{}\n", said.join("\n")));
     }
     if let Some(out) = &args.out {
-        let path = out.join(format!("{name}.two-counts.json"));
-        let json = serde_json::to_vec(&record).map_err(|refused| Error::Fault {
-            path: path.clone(),
-            what: refused.to_string(),
-        })?;
-        checking::put(&path, &json)?;
+        for path in two_written::write_files(record, seen, &out.join(name))? {
+            if !args.quiet {
+                console.say(&format!("written: {}", path.display()));
+            }
+        }
     }
-    let parts = two.first_total != two.second_total || two.stretches.iter().any(|s| s.parts());
-    Ok(if args.strict && parts {
+    Ok(if args.strict && record.parts() {
         SOME_FAILED
     } else {
         DONE
