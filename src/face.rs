@@ -58,27 +58,11 @@ pub fn view(photo: &Photo, settings: &Settings) -> Face {
         Plane::filled(w, h, 0.0),
         Plane::filled(w, h, 0.0),
     );
-    let raw = photo.pixels.as_raw();
-    let share = 1.0 / (step * step) as f32;
-    // First down the columns, channel by channel, which vectorises; then along the row of sums.
-    let mut sums = vec![0u32; w * step * 3];
-    let mut few = vec![0u16; w * step * 3];
-    for y in 0..h {
-        let lines = (y * step..(y + 1) * step).map(|y| &raw[y * width * 3..][..w * step * 3]);
-        add_lines(lines, &mut few, &mut sums);
-        for (x, block) in sums.chunks_exact(3 * step).enumerate() {
-            let mut total = [0u32; 3];
-            for pixel in block.chunks_exact(3) {
-                for (total, sum) in total.iter_mut().zip(pixel) {
-                    *total += sum;
-                }
-            }
-            let [r, g, b] = total.map(|v| v as f32 * share);
-            grey.data[y * w + x] = LUMINANCE[0] * r + LUMINANCE[1] * g + LUMINANCE[2] * b;
-            red_green.data[y * w + x] = r - g;
-            yellow_blue.data[y * w + x] = (r + g) / 2.0 - b;
-        }
-    }
+    each_block(photo, step, |at, [r, g, b]| {
+        grey.data[at] = LUMINANCE[0] * r + LUMINANCE[1] * g + LUMINANCE[2] * b;
+        red_green.data[at] = r - g;
+        yellow_blue.data[at] = (r + g) / 2.0 - b;
+    });
     let bounds = match settings.region_px {
         None => [0.0, 0.0, w as f32, h as f32],
         Some(region) => {
@@ -97,6 +81,34 @@ pub fn view(photo: &Photo, settings: &Settings) -> Face {
         red_green,
         yellow_blue,
         bounds,
+    }
+}
+
+/// Hands out the mean colour of every whole block of `step` pixels a side, line by line, with its
+/// number.
+fn each_block(photo: &Photo, step: usize, mut take: impl FnMut(usize, [f32; 3])) {
+    let (width, height) = (
+        photo.pixels.width() as usize,
+        photo.pixels.height() as usize,
+    );
+    let (w, h) = (width / step, height / step);
+    let raw = photo.pixels.as_raw();
+    let share = 1.0 / (step * step) as f32;
+    // First down the columns, channel by channel, which vectorises; then along the row of sums.
+    let mut sums = vec![0u32; w * step * 3];
+    let mut few = vec![0u16; w * step * 3];
+    for y in 0..h {
+        let lines = (y * step..(y + 1) * step).map(|y| &raw[y * width * 3..][..w * step * 3]);
+        add_lines(lines, &mut few, &mut sums);
+        for (x, block) in sums.chunks_exact(3 * step).enumerate() {
+            let mut total = [0u32; 3];
+            for pixel in block.chunks_exact(3) {
+                for (total, sum) in total.iter_mut().zip(pixel) {
+                    *total += sum;
+                }
+            }
+            take(y * w + x, total.map(|v| v as f32 * share));
+        }
     }
 }
 

@@ -122,6 +122,13 @@ const CLEAR: f32 = 0.3;
 /// Agreement at which the rings lie level to a tenth of their width.
 const LEVEL_ENOUGH: f32 = 0.8;
 
+/// Width of narrow rings, levels, from which a coarsely unwrapped disc is good for the reading: as
+/// many as the samples at which the evidence reads a ring.
+const WIDE_RING: f32 = 11.0;
+
+/// The same before the rings lie level, when they look narrower: from here on a try is worth its time.
+const HOPEFUL_RING: f32 = 8.0;
+
 /// Gain in agreement below which a scale is done.
 const LEAST_GAIN: f32 = 0.004;
 
@@ -138,8 +145,35 @@ struct Step {
 
 /// Straightens the disc.
 pub fn level(polar: &Polar) -> Straight {
+    let (straight, _) = rounds(polar, start(polar), false);
+    straight
+}
+
+/// Straightens a coarsely unwrapped disc, where its rings can be read at that: they are wide and lie
+/// level after the first rounds. None where not.
+pub fn level_clear(polar: &Polar) -> Option<Straight> {
+    let start = start(polar);
+    if narrow_ring(polar, &start) < HOPEFUL_RING {
+        return None;
+    }
+    let (straight, is_level) = rounds(polar, start, true);
+    (is_level && narrow_ring(polar, &straight.radius) >= WIDE_RING).then_some(straight)
+}
+
+/// Width of the narrower rings, levels: on a tenth of the way out from the pith rings are narrower.
+/// Where rings can't be told it is small.
+fn narrow_ring(polar: &Polar, radius: &Plane) -> f32 {
+    let arcs = arcs(polar, radius);
+    let mut width = ring_width::measure(&arcs.tone, &arcs.seen);
+    width.sort_by(f32::total_cmp);
+    width[width.len() / 10]
+}
+
+/// Goes through the rounds from a first guess on, to their end or as far as only a clear face needs
+/// them; and whether the rings lie level.
+fn rounds(polar: &Polar, start: Plane, is_clear: bool) -> (Straight, bool) {
     let reach = polar.grey.width;
-    let mut radius = start(polar);
+    let mut radius = start;
     // Displacement so far on the solve's grid, in knots: what smoothness is asked of.
     let mut so_far = Plane::filled(KNOT_LEVELS, KNOT_RAYS, 0.0);
     let mut cells = even_cells(reach);
@@ -148,7 +182,7 @@ pub fn level(polar: &Polar) -> Straight {
     let mut stuck = false;
     for (i, round) in FIXED.iter().chain(&MEASURED).chain(&CLOSE).enumerate() {
         // A clear face gains nothing from a second measure of its ring width.
-        if i >= FIXED.len() + 2 && agreed > LEVEL_ENOUGH {
+        if i >= FIXED.len() + 2 && (is_clear || agreed > LEVEL_ENOUGH) {
             break;
         }
         let is_new_scale = i >= FIXED.len() && (i - FIXED.len()).is_multiple_of(2);
@@ -199,10 +233,11 @@ pub fn level(polar: &Polar) -> Straight {
         }
     }
     debug_assert!(radius.data.iter().all(|v| v.is_finite()));
-    Straight {
+    let straight = Straight {
         radius,
         agreement: agreed,
-    }
+    };
+    (straight, agreed > LEVEL_ENOUGH)
 }
 
 /// The wood's edge is the outermost ring's boundary: where it is in the photo its own slope joins the
@@ -287,7 +322,7 @@ fn start(polar: &Polar) -> Plane {
         let row = radius.row_mut(ray);
         for (i, r) in row.iter_mut().enumerate() {
             // Levels are spaced so that the last one lies at the farthest edge's mean.
-            let rho = i as f32 * mean / longest;
+            let rho = (i * polar.step_px) as f32 * mean / longest;
             let share = (i as f32 / reach as f32 / 0.9).min(1.0);
             *r = rho * (1.0 + (ratio - 1.0) * share);
         }
@@ -314,6 +349,7 @@ fn sample(polar: &Polar, radius: &Plane, cells: &[f32]) -> (Plane, Plane) {
     let mut mask = Plane::filled(n, LEVEL_RAYS, 0.0);
     // Levels looked at: about one a level, at least one a cell; as whole level and part.
     let last = radius.width - 2;
+    let samples_a_px = 1.0 / polar.step_px as f32;
     let mut taps: Vec<(usize, usize, f32)> = Vec::new();
     let mut counts = vec![0.0f32; n];
     for i in 0..n {
@@ -348,14 +384,16 @@ fn sample(polar: &Polar, radius: &Plane, cells: &[f32]) -> (Plane, Plane) {
                     r = 0.5 * (r + next[whole] + part * (next[whole + 1] - next[whole]));
                 }
                 if r >= first && r < end {
+                    let place = r * samples_a_px;
                     #[allow(
                         clippy::cast_possible_truncation,
                         clippy::cast_sign_loss,
                         reason = "inside the ray by the test above"
                     )]
-                    let at = r as usize;
+                    let at = place as usize;
                     let here = row[at];
-                    means[i] += here + (r - at as f32) * (row[(at + 1).min(row.len() - 1)] - here);
+                    let next = row[(at + 1).min(row.len() - 1)];
+                    means[i] += here + (place - at as f32) * (next - here);
                     marks[i] += 1.0;
                 }
             }
@@ -435,6 +473,7 @@ pub(crate) fn arcs(polar: &Polar, radius: &Plane) -> Arcs {
     let empty = Plane::filled(n, ARCS, 0.0);
     let (mut tone, mut roughness, mut seen) = (empty.clone(), empty.clone(), empty);
     let mut last = vec![f32::NAN; n];
+    let samples_a_px = 1.0 / polar.step_px as f32;
     for ray in 0..RAYS {
         let (first, end) = polar.visible[ray];
         let (place, odd) = (ray * LEVEL_RAYS / RAYS, ray % 2 == 1);
@@ -451,7 +490,7 @@ pub(crate) fn arcs(polar: &Polar, radius: &Plane) -> Arcs {
                 here[i]
             };
             if r >= first as f32 && r < end as f32 {
-                let value = line_at(row, r);
+                let value = line_at(row, r * samples_a_px);
                 tone.data[arc * n + i] += value;
                 seen.data[arc * n + i] += 1.0;
                 if last[i].is_finite() {
