@@ -189,7 +189,11 @@ pub fn survey(photo: &Photo, settings: &Settings) -> Result<Survey, Error> {
         let wood_edge = outline::trace(&face, &pith);
         // Wide and clear rings of a large photo need no more samples than the face has.
         let coarse = polar::unwrap_coarse(photo, &face, &pith, &wood_edge, settings);
-        let clear = coarse.and_then(|polar| Some((straight::level_clear(&polar)?, polar)));
+        let clear = coarse.and_then(|polar| {
+            let straight = straight::level_clear(&polar)?;
+            let sparse = polar::unwrap_sparse(photo, &pith, &wood_edge, settings);
+            straight::shows_all(&sparse, &straight, polar.step_px).then_some((straight, polar))
+        });
         let (straight, polar) = clear.unwrap_or_else(|| {
             let polar = polar::unwrap(photo, &pith, &wood_edge, settings);
             (straight::level(&polar), polar)

@@ -18,7 +18,7 @@ mod slopes;
 mod solve;
 
 use crate::plane::{Plane, RowBorder, blur_line, line_at};
-use crate::polar::{Polar, RAYS};
+use crate::polar::{Polar, RAYS, Sparse};
 use crate::ring_width;
 
 /// The straightened disc.
@@ -149,22 +149,58 @@ pub fn level(polar: &Polar) -> Straight {
     straight
 }
 
-/// Straightens a coarsely unwrapped disc, where its rings can be read at that: they are wide and lie
-/// level after the first rounds. None where not.
+/// Straightens a coarsely unwrapped disc, where its rings look wide and lie level after the first
+/// rounds. None where not. Whether it shows all rings is for [`shows_all`] to say.
 pub fn level_clear(polar: &Polar) -> Option<Straight> {
     let start = start(polar);
     if narrow_ring(polar, &start) < HOPEFUL_RING {
         return None;
     }
     let (straight, is_level) = rounds(polar, start, true);
-    (is_level && narrow_ring(polar, &straight.radius) >= WIDE_RING).then_some(straight)
+    is_level.then_some(straight)
+}
+
+/// Whether a coarsely unwrapped disc, straightened, shows the rings as well as every pixel would:
+/// on a tenth of the way out at most they are narrower than [`WIDE_RING`] of its levels, at every pixel of
+/// some rays. Waves of wide rings hide narrow ones with thin ends from a coarse look.
+pub fn shows_all(sparse: &Sparse, straight: &Straight, step_px: usize) -> bool {
+    let (n, rays) = (sparse.grey.width, sparse.grey.height);
+    let (mut tone, mut seen) = (Plane::filled(n, ARCS, 0.0), Plane::filled(n, ARCS, 0.0));
+    let mut counts = [0.0f32; ARCS];
+    for ray in 0..rays {
+        let arc = ray * ARCS / rays;
+        counts[arc] += 1.0;
+        let levels = straight.radius.row(ray * LEVEL_RAYS / rays);
+        let (first, end) = sparse.visible[ray];
+        let row = sparse.grey.row(ray);
+        let (tone, seen) = (tone.row_mut(arc), seen.row_mut(arc));
+        for i in 0..n {
+            let r = line_at(levels, i as f32 / step_px as f32);
+            if r >= first as f32 && r < end as f32 {
+                tone[i] += line_at(row, r);
+                seen[i] += 1.0;
+            }
+        }
+    }
+    for arc in 0..ARCS {
+        for (tone, seen) in tone.row_mut(arc).iter_mut().zip(seen.row_mut(arc)) {
+            *tone /= seen.max(1.0);
+            *seen /= counts[arc].max(1.0);
+        }
+    }
+    let width = narrower(ring_width::measure(&tone, &seen));
+    width >= WIDE_RING * step_px as f32
 }
 
 /// Width of the narrower rings, levels: on a tenth of the way out from the pith rings are narrower.
 /// Where rings can't be told it is small.
 fn narrow_ring(polar: &Polar, radius: &Plane) -> f32 {
     let arcs = arcs(polar, radius);
-    let mut width = ring_width::measure(&arcs.tone, &arcs.seen);
+    narrower(ring_width::measure(&arcs.tone, &arcs.seen))
+}
+
+/// The width that one in ten is narrower than.
+fn narrower(mut width: Vec<f32>) -> f32 {
     width.sort_by(f32::total_cmp);
     width[width.len() / 10]
 }
