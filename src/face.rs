@@ -95,20 +95,48 @@ fn each_block(photo: &Photo, step: usize, mut take: impl FnMut(usize, [f32; 3]))
     let raw = photo.pixels.as_raw();
     let share = 1.0 / (step * step) as f32;
     // First down the columns, channel by channel, which vectorises; then along the row of sums.
-    let mut sums = vec![0u32; w * step * 3];
+    let mut sums = vec![0u32; if step > MOST_LINES { w * step * 3 } else { 0 }];
     let mut few = vec![0u16; w * step * 3];
     for y in 0..h {
         let lines = (y * step..(y + 1) * step).map(|y| &raw[y * width * 3..][..w * step * 3]);
-        add_lines(lines, &mut few, &mut sums);
-        for (x, block) in sums.chunks_exact(3 * step).enumerate() {
-            let mut total = [0u32; 3];
-            for pixel in block.chunks_exact(3) {
-                for (total, sum) in total.iter_mut().zip(pixel) {
-                    *total += sum;
-                }
+        let mut take = |x: usize, total: [u32; 3]| take(y * w + x, total.map(|v| v as f32 * share));
+        if step > MOST_LINES {
+            add_lines(lines, &mut few, &mut sums);
+            total_blocks(&sums, step, &mut take);
+        } else {
+            few.fill(0);
+            for line in lines {
+                add_line(line, &mut few);
             }
-            take(y * w + x, total.map(|v| v as f32 * share));
+            total_blocks(&few, step, &mut take);
         }
+    }
+}
+
+/// Lines of 255 as many as 16 bits hold.
+const MOST_LINES: usize = 257;
+
+/// Adds a line of a photo to sums channel by channel.
+fn add_line(line: &[u8], few: &mut [u16]) {
+    for (few, value) in few.iter_mut().zip(line) {
+        *few += u16::from(*value);
+    }
+}
+
+/// Hands out the three totals of each block of `step` pixels of a line of sums.
+fn total_blocks<T: Copy + Into<u32>>(
+    sums: &[T],
+    step: usize,
+    take: &mut impl FnMut(usize, [u32; 3]),
+) {
+    for (x, block) in sums.chunks_exact(3 * step).enumerate() {
+        let mut total = [0u32; 3];
+        for pixel in block.chunks_exact(3) {
+            for (total, sum) in total.iter_mut().zip(pixel) {
+                *total += (*sum).into();
+            }
+        }
+        take(x, total);
     }
 }
 
@@ -124,14 +152,11 @@ fn add_lines<'a>(lines: impl Iterator<Item = &'a [u8]>, few: &mut [u16], sums: &
         }
     };
     for line in lines {
-        // 257 lines of 255 are as much as 16 bits hold.
-        if held == 257 {
+        if held == MOST_LINES {
             hand_over(few);
             held = 0;
         }
-        for (few, value) in few.iter_mut().zip(line) {
-            *few += u16::from(*value);
-        }
+        add_line(line, few);
         held += 1;
     }
     hand_over(few);

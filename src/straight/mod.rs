@@ -556,6 +556,19 @@ fn compose(radius: &mut Plane, increment: &Plane) {
     let scale = reach as f32 / n as f32;
     let mut line = vec![0.0f32; n];
     let old = radius.clone();
+    // Each level's knot, as whole knot and part, and how much it may move: alike on all rays.
+    let knots: Vec<(usize, f32, f32)> = (0..reach)
+        .map(|i| {
+            let knot = ((i as f32 + 0.5) / scale - 0.5).clamp(0.0, (n - 1) as f32);
+            #[allow(
+                clippy::cast_possible_truncation,
+                clippy::cast_sign_loss,
+                reason = "clamped to the knots"
+            )]
+            let whole = knot as usize;
+            (whole, knot - whole as f32, (i as f32 / 6.0).min(1.0))
+        })
+        .collect();
     for ray in 0..LEVEL_RAYS {
         // Knot rays stand in the middle of their block of rays.
         let block = (LEVEL_RAYS / KNOT_RAYS) as f32;
@@ -572,9 +585,9 @@ fn compose(radius: &mut Plane, increment: &Plane) {
         }
         let source = old.row(ray);
         let target = radius.row_mut(ray);
-        for (i, r) in target.iter_mut().enumerate() {
-            let knot = (i as f32 + 0.5) / scale - 0.5;
-            let shift = line_at(&line, knot) * scale * (i as f32 / 6.0).min(1.0);
+        for (i, (r, &(whole, part, ramp))) in target.iter_mut().zip(&knots).enumerate() {
+            let (here, next) = (line[whole], line[(whole + 1).min(n - 1)]);
+            let shift = (here + part * (next - here)) * scale * ramp;
             let at = i as f32 + shift;
             *r = line_at(source, at);
             let last = (reach - 1) as f32;
