@@ -376,3 +376,78 @@ fn lengthen(means: &[f32], line: &mut [f32]) {
         four.copy_from_slice(&values[..four.len()]);
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::plane::line_at;
+    use crate::reading::{OutlineState, PithState};
+    use image::{Rgb, RgbImage};
+
+    #[test]
+    fn block_means_are_lengthened_straight_between_their_middles() {
+        let means = [3.0, 7.0, 5.0, 11.0];
+        for n in [14, 16, 19] {
+            let mut line = vec![0.0; n];
+            lengthen(&means, &mut line);
+            for (i, value) in line.iter().enumerate() {
+                let expected = line_at(&means, (i as f32 + 0.5) / SHRINK as f32 - 0.5);
+                assert!((value - expected).abs() < 1e-6, "{i} of {n}");
+            }
+        }
+    }
+
+    #[test]
+    fn a_shrunk_mask_has_the_share_of_wood_in_each_block() {
+        let mask = shrunk_mask(&[(0, 8), (3, 9), (5, 5)], 3);
+        assert_eq!(mask.data, [1.0, 1.0, 0.0, 0.25, 1.0, 0.25, 0.0, 0.0, 0.0]);
+    }
+
+    /// Rings of 80 px about a place off the middle of a photo of 3 px a face sample.
+    #[test]
+    fn a_coarse_disc_and_a_sparse_one_show_what_every_pixel_shows() {
+        let (x, y) = (1290.3, 1330.8);
+        let pixels = RgbImage::from_fn(2700, 2700, |px, py| {
+            let r = (f64::from(px) - x).hypot(f64::from(py) - y);
+            let tone = 130.0 + 60.0 * (r / 80.0 * std::f64::consts::TAU).sin();
+            Rgb([tone.round() as u8; 3])
+        });
+        let settings = Settings::default();
+        let photo = Photo {
+            file: "log-7.jpg".to_owned(),
+            sha256: String::new(),
+            pixels,
+        };
+        let face = crate::face::view(&photo, &settings);
+        let pith = Pith {
+            x_px: x,
+            y_px: y,
+            sd_px: 1.0,
+            state: PithState::Seen,
+            agreement: 1.0,
+        };
+        let edge = WoodEdge {
+            radius_px: vec![1200.0; 360],
+            in_photo: vec![true; 360],
+            state: OutlineState::Wood,
+            contrast: 5.0,
+        };
+        let whole = unwrap(&photo, &pith, &edge, &settings);
+        let sparse = unwrap_sparse(&photo, &pith, &edge, &settings);
+        assert_eq!(sparse.visible[7], whole.visible[28]);
+        let coarse = unwrap_coarse(&photo, &face, &pith, &edge, &settings).expect("a large disc");
+        assert_eq!(
+            (face.step_px, coarse.step_px, coarse.visible[9]),
+            (3, 3, whole.visible[9])
+        );
+        for ray in [0, 100, 333, 719] {
+            for sample in 20..380 {
+                let (fine, rough) = (whole.grey.at(3 * sample, ray), coarse.grey.at(sample, ray));
+                assert!(
+                    (fine - rough).abs() < 0.1,
+                    "{fine} {rough} at {sample}, ray {ray}"
+                );
+            }
+        }
+    }
+}
