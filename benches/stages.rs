@@ -85,12 +85,25 @@ fn each_stage(megapixels: f64, with: &mut dyn FnMut(u64, &mut RunAll<'_>)) {
         bench("polar", &mut || {
             black_box(polar::unwrap(&photo, &place, &edge, &settings));
         });
+        bench("polar, coarse", &mut || {
+            black_box(polar::unwrap_coarse(
+                &photo, &view, &place, &edge, &settings,
+            ));
+        });
         bench("polar by pores", &mut || {
             black_box(disc.by_pores());
         });
         bench("straight", &mut || {
             black_box(straight::level(&disc));
         });
+        // What a large photo with wide, clear rings takes in place of "polar" and "straight".
+        if let Some(coarse) = polar::unwrap_coarse(&photo, &view, &place, &edge, &settings) {
+            bench("straight, coarse", &mut || {
+                let level = straight::level_clear(&coarse);
+                let sparse = polar::unwrap_sparse(&photo, &place, &edge, &settings);
+                black_box(level.map(|l| straight::shows_all(&sparse, &l, coarse.step_px)));
+            });
+        }
         bench("evidence", &mut || {
             black_box(evidence::gather(&disc, &level));
         });

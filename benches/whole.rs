@@ -1,7 +1,7 @@
 //! The whole: a 12-megapixel JPEG decoded, read and drawn on one thread, against decoding it alone;
 //! and a folder of photos with one job and with two.
 //!
-//! Two lines are printed beside criterion's: how many times the decoding the whole takes (at most 10
+//! Two lines are printed beside criterion's: how many times the decoding the whole takes (at most 5
 //! is asked for), and the speed-up of two jobs.
 
 use criterion::{Criterion, SamplingMode, Throughput, criterion_group, criterion_main};
@@ -111,7 +111,7 @@ fn one_photo(criterion: &mut Criterion) {
         },
     );
     println!(
-        "\n12 MP JPEG, one thread: decoding {:.0} ms, to reading and overlay {:.0} ms: {ratio:.1} times (median of {PAIRS} pairs; at most 10 asked for)\n",
+        "\n12 MP JPEG, one thread: decoding {:.0} ms, to reading and overlay {:.0} ms: {ratio:.1} times (median of {PAIRS} pairs; at most 5 asked for)\n",
         1e3 * alone,
         1e3 * all,
     );

@@ -58,27 +58,11 @@ pub fn view(photo: &Photo, settings: &Settings) -> Face {
         Plane::filled(w, h, 0.0),
         Plane::filled(w, h, 0.0),
     );
-    let raw = photo.pixels.as_raw();
-    let share = 1.0 / (step * step) as f32;
-    // First down the columns, channel by channel, which vectorises; then along the row of sums.
-    let mut sums = vec![0u32; w * step * 3];
-    let mut few = vec![0u16; w * step * 3];
-    for y in 0..h {
-        let lines = (y * step..(y + 1) * step).map(|y| &raw[y * width * 3..][..w * step * 3]);
-        add_lines(lines, &mut few, &mut sums);
-        for (x, block) in sums.chunks_exact(3 * step).enumerate() {
-            let mut total = [0u32; 3];
-            for pixel in block.chunks_exact(3) {
-                for (total, sum) in total.iter_mut().zip(pixel) {
-                    *total += sum;
-                }
-            }
-            let [r, g, b] = total.map(|v| v as f32 * share);
-            grey.data[y * w + x] = LUMINANCE[0] * r + LUMINANCE[1] * g + LUMINANCE[2] * b;
-            red_green.data[y * w + x] = r - g;
-            yellow_blue.data[y * w + x] = (r + g) / 2.0 - b;
-        }
-    }
+    each_block(photo, step, |at, [r, g, b]| {
+        grey.data[at] = LUMINANCE[0] * r + LUMINANCE[1] * g + LUMINANCE[2] * b;
+        red_green.data[at] = r - g;
+        yellow_blue.data[at] = (r + g) / 2.0 - b;
+    });
     let bounds = match settings.region_px {
         None => [0.0, 0.0, w as f32, h as f32],
         Some(region) => {
@@ -100,6 +84,62 @@ pub fn view(photo: &Photo, settings: &Settings) -> Face {
     }
 }
 
+/// Hands out the mean colour of every whole block of `step` pixels a side, line by line, with its
+/// number.
+fn each_block(photo: &Photo, step: usize, mut take: impl FnMut(usize, [f32; 3])) {
+    let (width, height) = (
+        photo.pixels.width() as usize,
+        photo.pixels.height() as usize,
+    );
+    let (w, h) = (width / step, height / step);
+    let raw = photo.pixels.as_raw();
+    let share = 1.0 / (step * step) as f32;
+    // First down the columns, channel by channel, which vectorises; then along the row of sums.
+    let mut sums = vec![0u32; if step > MOST_LINES { w * step * 3 } else { 0 }];
+    let mut few = vec![0u16; w * step * 3];
+    for y in 0..h {
+        let lines = (y * step..(y + 1) * step).map(|y| &raw[y * width * 3..][..w * step * 3]);
+        let mut take = |x: usize, total: [u32; 3]| take(y * w + x, total.map(|v| v as f32 * share));
+        if step > MOST_LINES {
+            add_lines(lines, &mut few, &mut sums);
+            total_blocks(&sums, step, &mut take);
+        } else {
+            few.fill(0);
+            for line in lines {
+                add_line(line, &mut few);
+            }
+            total_blocks(&few, step, &mut take);
+        }
+    }
+}
+
+/// Lines of 255 as many as 16 bits hold.
+const MOST_LINES: usize = 257;
+
+/// Adds a line of a photo to sums channel by channel.
+fn add_line(line: &[u8], few: &mut [u16]) {
+    for (few, value) in few.iter_mut().zip(line) {
+        *few += u16::from(*value);
+    }
+}
+
+/// Hands out the three totals of each block of `step` pixels of a line of sums.
+fn total_blocks<T: Copy + Into<u32>>(
+    sums: &[T],
+    step: usize,
+    take: &mut impl FnMut(usize, [u32; 3]),
+) {
+    for (x, block) in sums.chunks_exact(3 * step).enumerate() {
+        let mut total = [0u32; 3];
+        for pixel in block.chunks_exact(3) {
+            for (total, sum) in total.iter_mut().zip(pixel) {
+                *total += (*sum).into();
+            }
+        }
+        take(x, total);
+    }
+}
+
 /// Sums lines of a photo channel by channel into `sums`; `few` is room of the same length.
 fn add_lines<'a>(lines: impl Iterator<Item = &'a [u8]>, few: &mut [u16], sums: &mut [u32]) {
     sums.fill(0);
@@ -112,14 +152,11 @@ fn add_lines<'a>(lines: impl Iterator<Item = &'a [u8]>, few: &mut [u16], sums: &
         }
     };
     for line in lines {
-        // 257 lines of 255 are as much as 16 bits hold.
-        if held == 257 {
+        if held == MOST_LINES {
             hand_over(few);
             held = 0;
         }
-        for (few, value) in few.iter_mut().zip(line) {
-            *few += u16::from(*value);
-        }
+        add_line(line, few);
         held += 1;
     }
     hand_over(few);

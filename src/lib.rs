@@ -187,21 +187,34 @@ pub fn survey(photo: &Photo, settings: &Settings) -> Result<Survey, Error> {
     let pith = pith::find(&face, settings);
     let about = |pith: Pith| {
         let wood_edge = outline::trace(&face, &pith);
-        let polar = polar::unwrap(photo, &pith, &wood_edge, settings);
-        let straight = straight::level(&polar);
+        // Wide and clear rings of a large photo need no more samples than the face has.
+        let coarse = polar::unwrap_coarse(photo, &face, &pith, &wood_edge, settings);
+        let clear = coarse.and_then(|polar| {
+            let straight = straight::level_clear(&polar)?;
+            let sparse = polar::unwrap_sparse(photo, &pith, &wood_edge, settings);
+            straight::shows_all(&sparse, &straight, polar.step_px).then_some((straight, polar))
+        });
+        let (straight, polar) = clear.unwrap_or_else(|| {
+            let polar = polar::unwrap(photo, &pith, &wood_edge, settings);
+            (straight::level(&polar), polar)
+        });
         (pith, wood_edge, polar, straight)
     };
     let first = about(pith);
     // A pith that the user gave stays where it is.
     let again =
         recentre::look_again(&pith, &first.3, &first.1).filter(|_| settings.pith_px.is_none());
-    let (pith, wood_edge, polar, by_tone) = match again.map(about) {
+    let (pith, wood_edge, mut polar, by_tone) = match again.map(about) {
         Some(second) if second.3.agreement > first.3.agreement => second,
         _ => first,
     };
     let evidence_of_tone = evidence::gather(&polar, &by_tone);
     let mark = kind::tell(&evidence_of_tone, settings.wood);
     let (straight, evidence) = if mark.is_pores {
+        if polar.step_px > 1 {
+            // Pores are small: they need every pixel.
+            polar = polar::unwrap(photo, &pith, &wood_edge, settings);
+        }
         let pores = polar.by_pores();
         let straight = straight::level(&pores);
         let evidence = evidence::gather(&pores, &straight);

@@ -35,16 +35,19 @@ impl Plane {
     }
 
     /// One row.
+    #[inline]
     pub fn row(&self, y: usize) -> &[f32] {
         &self.data[y * self.width..(y + 1) * self.width]
     }
 
     /// One row, to be changed.
+    #[inline]
     pub fn row_mut(&mut self, y: usize) -> &mut [f32] {
         &mut self.data[y * self.width..(y + 1) * self.width]
     }
 
     /// One sample.
+    #[inline]
     pub fn at(&self, x: usize, y: usize) -> f32 {
         self.data[y * self.width + x]
     }
@@ -178,17 +181,18 @@ impl Plane {
     }
 
     /// The value between samples, straight in both axes; beyond the borders the border goes on.
+    #[inline]
     pub fn sampled(&self, x: f32, y: f32) -> f32 {
         let x = x.clamp(0.0, (self.width - 1) as f32);
         let y = y.clamp(0.0, (self.height - 1) as f32);
-        let (x0, y0) = (x.floor(), y.floor());
-        let (fx, fy) = (x - x0, y - y0);
+        // Cutting off is rounding down from 0 on, and no call into the mathematics library.
         #[allow(
             clippy::cast_possible_truncation,
-            clippy::cast_sign_loss,
             reason = "clamped into the plane above"
         )]
-        let (x0, y0) = (x0 as usize, y0 as usize);
+        let (x0, y0) = (x as i32, y as i32);
+        let (fx, fy) = (x - x0 as f32, y - y0 as f32);
+        let (x0, y0) = (x0.cast_unsigned() as usize, y0.cast_unsigned() as usize);
         let (x1, y1) = ((x0 + 1).min(self.width - 1), (y0 + 1).min(self.height - 1));
         let top = self.at(x0, y0) * (1.0 - fx) + self.at(x1, y0) * fx;
         let bottom = self.at(x0, y1) * (1.0 - fx) + self.at(x1, y1) * fx;
@@ -286,6 +290,7 @@ pub fn blur_line(line: &[f32], sigma: f32) -> Vec<f32> {
 }
 
 /// The value of a row of samples at a place between them; beyond its ends the end value goes on.
+#[inline]
 pub fn line_at(line: &[f32], place: f32) -> f32 {
     let place = place.clamp(0.0, (line.len() - 1) as f32);
     // Cutting off is rounding down from 0 on, and no call into the mathematics library: this is the

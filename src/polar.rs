@@ -1,9 +1,11 @@
 //! The disc unwrapped about its pith: azimuth down, distance from the pith along.
 //!
 //! One sample a photo pixel along the radius, straight from the decoded photo: tight rings are
-//! three to five pixels wide, and what is lost here can't be had again.
+//! three to five pixels wide, and what is lost here can't be had again. Where the rings of a large
+//! photo are wide, [`unwrap_coarse`] takes the samples of the face instead: the evidence reads a ring
+//! at eleven samples, however many are unwrapped.
 
-use crate::face::LUMINANCE;
+use crate::face::{Face, LUMINANCE};
 use crate::outline::WoodEdge;
 use crate::photo::Photo;
 use crate::pith::Pith;
@@ -15,15 +17,17 @@ pub const RAYS: usize = 720;
 
 /// The unwrapped disc.
 ///
-/// Holds: `grey` is `[RAYS, reach]` with one sample a pixel from the pith; every value is finite;
-/// `visible[ray].0 <= visible[ray].1 <= reach`.
+/// Holds: `plain` is `[RAYS, reach]` with one sample a pixel from the pith, `grey` the same with one
+/// every `step_px`; every value is finite; `visible[ray].0 <= visible[ray].1 <= reach`.
 #[derive(Debug, Clone)]
 pub struct Polar {
     /// Luminance less its local mean over its local deviation, -3 to 3; 0 where there is no wood.
     pub grey: Plane,
+    /// Pixels a sample of `grey` along the radius.
+    pub step_px: usize,
     /// Luminance as it is, 0 to 255.
     pub plain: Plane,
-    /// First sample and end of the wood in the photo, a ray.
+    /// First pixel and end of the wood in the photo, a ray.
     pub visible: Vec<(usize, usize)>,
     /// Distance of the wood's edge, px, a ray; beyond `visible` where it is not in the photo.
     pub edge: Vec<f32>,
@@ -31,70 +35,184 @@ pub struct Polar {
     pub edge_seen: Vec<bool>,
 }
 
-/// Unwraps the disc out to the wood's edge.
+/// Where the rays of a disc run.
+struct Course {
+    visible: Vec<(usize, usize)>,
+    edge: Vec<f32>,
+    edge_seen: Vec<bool>,
+    reach: usize,
+}
+
+/// Unwraps the disc out to the wood's edge, one sample a pixel.
 pub fn unwrap(photo: &Photo, pith: &Pith, wood_edge: &WoodEdge, settings: &Settings) -> Polar {
+    let course = Course::of(photo, pith, wood_edge, settings);
+    let plain = sample_rays(photo, pith, &course.visible, 1, course.reach);
+    let grey = normalised(&plain, &course.visible);
+    course.into_polar(grey, 1, plain)
+}
+
+/// Rays of [`RAYS`] between two rays of a sparsely unwrapped disc.
+const SPARSE: usize = 4;
+
+/// Every fourth ray of a disc at every pixel: enough to tell whether there are rings that a coarsely
+/// unwrapped disc doesn't show.
+#[derive(Debug, Clone)]
+pub struct Sparse {
+    /// As in [`Polar`], one ray every two degrees.
+    pub grey: Plane,
+    /// As in [`Polar`].
+    pub visible: Vec<(usize, usize)>,
+}
+
+/// Unwraps every fourth ray of the disc, one sample a pixel.
+pub fn unwrap_sparse(
+    photo: &Photo,
+    pith: &Pith,
+    wood_edge: &WoodEdge,
+    settings: &Settings,
+) -> Sparse {
+    let course = Course::of(photo, pith, wood_edge, settings);
+    let visible: Vec<(usize, usize)> = course.visible.iter().copied().step_by(SPARSE).collect();
+    let plain = sample_rays(photo, pith, &visible, SPARSE, course.reach);
+    Sparse {
+        grey: normalised(&plain, &visible),
+        visible,
+    }
+}
+
+/// Luminance along every `every`-th ray, one sample a pixel; 0 where nothing is visible.
+fn sample_rays(
+    photo: &Photo,
+    pith: &Pith,
+    visible: &[(usize, usize)],
+    every: usize,
+    reach: usize,
+) -> Plane {
     let (width, height) = (
         photo.pixels.width() as usize,
         photo.pixels.height() as usize,
     );
     let raw = photo.pixels.as_raw();
-    let (left, top, right, bottom) = match settings.region_px {
-        None => (0.0, 0.0, width as f64, height as f64),
-        Some(r) => (
-            f64::from(r.x_px),
-            f64::from(r.y_px),
-            f64::from(r.x_px.saturating_add(r.width_px)).min(width as f64),
-            f64::from(r.y_px.saturating_add(r.height_px)).min(height as f64),
-        ),
-    };
-    let edge: Vec<f32> = (0..RAYS)
-        .map(|ray| {
-            let (degree, odd) = (ray / 2, ray % 2 == 1);
-            let here = wood_edge.radius_px[degree];
-            let there = wood_edge.radius_px[(degree + 1) % 360];
-            #[allow(clippy::cast_possible_truncation, reason = "planes are f32")]
-            let r = (if odd { (here + there) / 2.0 } else { here }) as f32;
-            r
-        })
-        .collect();
-    let edge_seen = (0..RAYS).map(|ray| wood_edge.in_photo[ray / 2]).collect();
-    let mut visible = Vec::with_capacity(RAYS);
-    let mut reach = 8usize;
-    for (ray, edge_px) in edge.iter().enumerate() {
-        let (sin, cos) = turn(ray).sin_cos();
-        let (near, far) = inside_box(
-            (pith.x_px, pith.y_px),
-            (cos, sin),
-            (left, top, right - 1.0, bottom - 1.0),
-        );
-        let end = far.min(f64::from(*edge_px) * EDGE_MARGIN);
-        #[allow(
-            clippy::cast_possible_truncation,
-            clippy::cast_sign_loss,
-            reason = "distances inside the photo, floored at 0"
-        )]
-        let (a, b) = (near.max(0.0).ceil() as usize, end.max(0.0).floor() as usize);
-        visible.push((a.min(b), b));
-        reach = reach.max(b + 1);
-    }
-    let mut plain = Plane::filled(reach, RAYS, 0.0);
-    let mut mask = Plane::filled(reach, RAYS, 0.0);
-    for ray in 0..RAYS {
-        let (sin, cos) = turn(ray).sin_cos();
-        let (a, b) = visible[ray];
-        for r in a..b {
+    let mut plain = Plane::filled(reach, visible.len(), 0.0);
+    for (ray, &(a, b)) in visible.iter().enumerate() {
+        let (sin, cos) = turn(ray * every).sin_cos();
+        let row = plain.row_mut(ray);
+        for (r, value) in row.iter_mut().enumerate().take(b).skip(a) {
             let (x, y) = (pith.x_px + r as f64 * cos, pith.y_px + r as f64 * sin);
-            plain.data[ray * reach + r] = luminance_at(raw, width, height, x, y);
-            mask.data[ray * reach + r] = 1.0;
+            *value = luminance_at(raw, width, height, x, y);
         }
     }
-    let grey = normalised(&plain, &mask, reach);
-    Polar {
-        grey,
-        plain,
-        visible,
-        edge,
-        edge_seen,
+    plain
+}
+
+/// Samples along the radius that a coarsely unwrapped disc has at least.
+const LEAST_SAMPLES: usize = 350;
+
+/// Unwraps a large disc from the face, one sample a face sample: enough where rings are wide. None
+/// where the face has too few samples for that, or as many as the photo.
+pub fn unwrap_coarse(
+    photo: &Photo,
+    face: &Face,
+    pith: &Pith,
+    wood_edge: &WoodEdge,
+    settings: &Settings,
+) -> Option<Polar> {
+    let step_px = face.step_px;
+    let course = Course::of(photo, pith, wood_edge, settings);
+    let samples = course.reach.div_ceil(step_px);
+    if step_px < 2 || samples < LEAST_SAMPLES {
+        return None;
+    }
+    let visible: Vec<(usize, usize)> = course
+        .visible
+        .iter()
+        .map(|(a, b)| (a.div_ceil(step_px), b.div_ceil(step_px)))
+        .collect();
+    let mut coarse = Plane::filled(samples, RAYS, 0.0);
+    let (x, y) = (face.from_photo_px(pith.x_px), face.from_photo_px(pith.y_px));
+    for (ray, &(a, b)) in visible.iter().enumerate() {
+        let (sin, cos) = turn(ray).sin_cos();
+        let row = coarse.row_mut(ray);
+        for (i, value) in row.iter_mut().enumerate().take(b).skip(a) {
+            let r = i as f64;
+            #[allow(clippy::cast_possible_truncation, reason = "planes are f32")]
+            let place = ((x + r * cos) as f32, (y + r * sin) as f32);
+            *value = face.grey.sampled(place.0, place.1);
+        }
+    }
+    let grey = normalised(&coarse, &visible);
+    let mut plain = Plane::filled(course.reach, RAYS, 0.0);
+    for ray in 0..RAYS {
+        let pixels = plain.row_mut(ray).chunks_mut(step_px);
+        for (pixels, sample) in pixels.zip(coarse.row(ray)) {
+            pixels.fill(*sample);
+        }
+    }
+    Some(course.into_polar(grey, step_px, plain))
+}
+
+impl Course {
+    fn of(photo: &Photo, pith: &Pith, wood_edge: &WoodEdge, settings: &Settings) -> Course {
+        let (width, height) = (
+            f64::from(photo.pixels.width()),
+            f64::from(photo.pixels.height()),
+        );
+        let (left, top, right, bottom) = match settings.region_px {
+            None => (0.0, 0.0, width, height),
+            Some(r) => (
+                f64::from(r.x_px),
+                f64::from(r.y_px),
+                f64::from(r.x_px.saturating_add(r.width_px)).min(width),
+                f64::from(r.y_px.saturating_add(r.height_px)).min(height),
+            ),
+        };
+        let edge: Vec<f32> = (0..RAYS)
+            .map(|ray| {
+                let (degree, odd) = (ray / 2, ray % 2 == 1);
+                let here = wood_edge.radius_px[degree];
+                let there = wood_edge.radius_px[(degree + 1) % 360];
+                #[allow(clippy::cast_possible_truncation, reason = "planes are f32")]
+                let r = (if odd { (here + there) / 2.0 } else { here }) as f32;
+                r
+            })
+            .collect();
+        let edge_seen = (0..RAYS).map(|ray| wood_edge.in_photo[ray / 2]).collect();
+        let mut visible = Vec::with_capacity(RAYS);
+        let mut reach = 8usize;
+        for (ray, edge_px) in edge.iter().enumerate() {
+            let (sin, cos) = turn(ray).sin_cos();
+            let (near, far) = inside_box(
+                (pith.x_px, pith.y_px),
+                (cos, sin),
+                (left, top, right - 1.0, bottom - 1.0),
+            );
+            let end = far.min(f64::from(*edge_px) * EDGE_MARGIN);
+            #[allow(
+                clippy::cast_possible_truncation,
+                clippy::cast_sign_loss,
+                reason = "distances inside the photo, floored at 0"
+            )]
+            let (a, b) = (near.max(0.0).ceil() as usize, end.max(0.0).floor() as usize);
+            visible.push((a.min(b), b));
+            reach = reach.max(b + 1);
+        }
+        Course {
+            visible,
+            edge,
+            edge_seen,
+            reach,
+        }
+    }
+
+    fn into_polar(self, grey: Plane, step_px: usize, plain: Plane) -> Polar {
+        Polar {
+            grey,
+            step_px,
+            plain,
+            visible: self.visible,
+            edge: self.edge,
+            edge_seen: self.edge_seen,
+        }
     }
 }
 
@@ -106,23 +224,24 @@ impl Polar {
     pub fn by_pores(&self) -> Polar {
         let reach = self.grey.width;
         let mut rough = Plane::filled(reach, RAYS, 0.0);
-        let mut mask = Plane::filled(reach, RAYS, 0.0);
+        let mut visible = Vec::with_capacity(RAYS);
         for ray in 0..RAYS {
             let next = (ray + 1) % RAYS;
             let (a, b) = self.visible[ray];
             let (here, there) = (self.grey.row(ray), self.grey.row(next));
             let row = &mut rough.data[ray * reach..(ray + 1) * reach];
             let end = b.min(self.visible[next].1).max(a);
+            let (a, end) = (a.div_ceil(self.step_px), end.div_ceil(self.step_px));
             for r in a..end {
                 row[r] = (here[r] - there[r]).abs();
             }
-            mask.row_mut(ray)[a..end].fill(1.0);
+            visible.push((a, end));
         }
         // Three rays to either side: a pore is seen by one or two.
         let rough = rough
             .blurred(0.7, 2.5, RowBorder::Wrap)
             .map(|v| 40.0 * (v + 0.05).ln());
-        let grey = normalised(&rough, &mask, reach);
+        let grey = normalised(&rough, &visible);
         Polar {
             grey,
             ..self.clone()
@@ -187,42 +306,148 @@ fn luminance_at(raw: &[u8], width: usize, height: usize, x: f64, y: f64) -> f32 
     top * (1.0 - fy) + bottom * fy
 }
 
+/// Samples of the local mean: it needs no full resolution and is taken on a plane shrunk so often.
+const SHRINK: usize = 4;
+
 /// Luminance less its local mean over its local deviation, where there is wood.
 ///
 /// The neighbourhood is a fiftieth of the disc along the radius: a few rings, narrower than stain,
 /// shadow and heartwood.
-fn normalised(plain: &Plane, mask: &Plane, reach: usize) -> Plane {
-    // The local mean needs no full resolution: it is taken on a plane shrunk four times.
-    let shrink = 4;
-    let small = plain.shrunk(shrink, 1);
-    let small_mask = mask.shrunk(shrink, 1);
-    let sigma = (reach as f32 / 50.0 / shrink as f32).clamp(2.0, 10.0);
+fn normalised(plain: &Plane, visible: &[(usize, usize)]) -> Plane {
+    let width = plain.width;
+    let sigma = (width as f32 / 50.0 / SHRINK as f32).clamp(2.0, 10.0);
     let blur = |plane: &Plane| plane.blurred(sigma, 3.0, RowBorder::Wrap);
-    let weight = blur(&small_mask).map(|v| v + 1e-3);
+    let small = plain.shrunk(SHRINK, 1);
+    let weight = blur(&shrunk_mask(visible, small.width)).map(|v| v + 1e-3);
     let mean = blur(&small).with(&weight, |a, b| a / b);
     // Power about the mean, at full resolution before it is shrunk.
-    let mut deviation = Plane::filled(plain.width, plain.height, 0.0);
-    let place = |r: usize| (r as f32 + 0.5) / shrink as f32 - 0.5;
-    for ray in 0..plain.height {
-        let row = mean.row(ray);
-        for r in 0..plain.width {
-            let at = ray * plain.width + r;
-            if mask.data[at] > 0.0 {
-                deviation.data[at] = plain.data[at] - crate::plane::line_at(row, place(r));
-            }
+    let mut deviation = Plane::filled(width, plain.height, 0.0);
+    let mut power = Plane::filled(small.width, plain.height, 0.0);
+    let mut line = vec![0.0f32; width];
+    for (ray, &(a, b)) in visible.iter().enumerate() {
+        lengthen(mean.row(ray), &mut line);
+        let row = &mut deviation.row_mut(ray)[..b];
+        let wood = plain.row(ray)[a..b].iter().zip(&line[a..b]);
+        for (value, (plain, mean)) in row[a..].iter_mut().zip(wood) {
+            *value = plain - mean;
+        }
+        let blocks = deviation.row(ray).chunks_exact(SHRINK);
+        for (power, block) in power.row_mut(ray).iter_mut().zip(blocks) {
+            *power = block.iter().map(|v| v * v).sum::<f32>() * (1.0 / SHRINK as f32);
         }
     }
-    let power = blur(&deviation.map(|v| v * v).shrunk(shrink, 1)).with(&weight, |a, b| a / b);
-    for ray in 0..plain.height {
-        let row = power.row(ray);
-        for r in 0..plain.width {
-            let at = ray * plain.width + r;
-            if mask.data[at] > 0.0 {
-                let sd = crate::plane::line_at(row, place(r)).max(0.0).sqrt();
-                // 2 grey levels: below that, contrast is the camera's noise.
-                deviation.data[at] = (deviation.data[at] / (sd + 2.0)).clamp(-3.0, 3.0);
-            }
+    let sd = blur(&power).with(&weight, |a, b| a / b);
+    for (ray, &(a, b)) in visible.iter().enumerate() {
+        lengthen(sd.row(ray), &mut line);
+        for (value, power) in deviation.row_mut(ray)[a..b].iter_mut().zip(&line[a..b]) {
+            // 2 grey levels: below that, contrast is the camera's noise.
+            *value = (*value / (power.max(0.0).sqrt() + 2.0)).clamp(-3.0, 3.0);
         }
     }
     deviation
+}
+
+/// Share of each block of [`SHRINK`] samples that is wood.
+fn shrunk_mask(visible: &[(usize, usize)], width: usize) -> Plane {
+    let mut mask = Plane::filled(width, visible.len(), 0.0);
+    for (ray, &(a, b)) in visible.iter().enumerate() {
+        for (block, share) in mask.row_mut(ray).iter_mut().enumerate() {
+            let (first, end) = (block * SHRINK, (block + 1) * SHRINK);
+            let inside = end.min(b).saturating_sub(first.max(a));
+            *share = inside as f32 / SHRINK as f32;
+        }
+    }
+    mask
+}
+
+/// A row of block means as long as the samples they were made of, straight between the middles of
+/// the blocks.
+fn lengthen(means: &[f32], line: &mut [f32]) {
+    let last = means.len() - 1;
+    for (block, four) in line.chunks_mut(SHRINK).enumerate() {
+        let here = means[block.min(last)];
+        let (before, after) = (
+            means[block.saturating_sub(1).min(last)],
+            means[(block + 1).min(last)],
+        );
+        let up = [0.625, 0.875].map(|part| before + part * (here - before));
+        let down = [0.125, 0.375].map(|part| here + part * (after - here));
+        let values = [up[0], up[1], down[0], down[1]];
+        four.copy_from_slice(&values[..four.len()]);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::plane::line_at;
+    use crate::reading::{OutlineState, PithState};
+    use image::{Rgb, RgbImage};
+
+    #[test]
+    fn block_means_are_lengthened_straight_between_their_middles() {
+        let means = [3.0, 7.0, 5.0, 11.0];
+        for n in [14, 16, 19] {
+            let mut line = vec![0.0; n];
+            lengthen(&means, &mut line);
+            for (i, value) in line.iter().enumerate() {
+                let expected = line_at(&means, (i as f32 + 0.5) / SHRINK as f32 - 0.5);
+                assert!((value - expected).abs() < 1e-6, "{i} of {n}");
+            }
+        }
+    }
+
+    #[test]
+    fn a_shrunk_mask_has_the_share_of_wood_in_each_block() {
+        let mask = shrunk_mask(&[(0, 8), (3, 9), (5, 5)], 3);
+        assert_eq!(mask.data, [1.0, 1.0, 0.0, 0.25, 1.0, 0.25, 0.0, 0.0, 0.0]);
+    }
+
+    /// Rings of 80 px about a place off the middle of a photo of 3 px a face sample.
+    #[test]
+    fn a_coarse_disc_and_a_sparse_one_show_what_every_pixel_shows() {
+        let (x, y) = (1290.3, 1330.8);
+        let pixels = RgbImage::from_fn(2700, 2700, |px, py| {
+            let r = (f64::from(px) - x).hypot(f64::from(py) - y);
+            let tone = 130.0 + 60.0 * (r / 80.0 * std::f64::consts::TAU).sin();
+            Rgb([tone.round() as u8; 3])
+        });
+        let settings = Settings::default();
+        let photo = Photo {
+            file: "log-7.jpg".to_owned(),
+            sha256: String::new(),
+            pixels,
+        };
+        let face = crate::face::view(&photo, &settings);
+        let pith = Pith {
+            x_px: x,
+            y_px: y,
+            sd_px: 1.0,
+            state: PithState::Seen,
+            agreement: 1.0,
+        };
+        let edge = WoodEdge {
+            radius_px: vec![1200.0; 360],
+            in_photo: vec![true; 360],
+            state: OutlineState::Wood,
+            contrast: 5.0,
+        };
+        let whole = unwrap(&photo, &pith, &edge, &settings);
+        let sparse = unwrap_sparse(&photo, &pith, &edge, &settings);
+        assert_eq!(sparse.visible[7], whole.visible[28]);
+        let coarse = unwrap_coarse(&photo, &face, &pith, &edge, &settings).expect("a large disc");
+        assert_eq!(
+            (face.step_px, coarse.step_px, coarse.visible[9]),
+            (3, 3, whole.visible[9])
+        );
+        for ray in [0, 100, 333, 719] {
+            for sample in 20..380 {
+                let (fine, rough) = (whole.grey.at(3 * sample, ray), coarse.grey.at(sample, ray));
+                assert!(
+                    (fine - rough).abs() < 0.1,
+                    "{fine} {rough} at {sample}, ray {ray}"
+                );
+            }
+        }
+    }
 }

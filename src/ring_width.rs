@@ -115,14 +115,18 @@ fn correlations(arcs: &Plane, seen: &Plane, lags: &[f32], places: &[usize]) -> V
         let (mut p, mut f, mut s) = (vec![0.0f32; n], vec![0.0f32; n], vec![0.0f32; n]);
         for sector in 0..plane.height {
             let (row, next) = (plane.row(sector), plane.row((sector + 1) % plane.height));
-            for i in 0..n.saturating_sub(shift) {
+            let room = n.saturating_sub(shift);
+            let (near, far) = (&row[..room], &row[n - room..]);
+            let (next_near, next_far) = (&next[..room], &next[n - room..]);
+            let (p, f, s) = (&mut p[..room], &mut f[..room], &mut s[..room]);
+            for i in 0..room {
                 // Outside the wood the band is exactly 0 and adds nothing.
-                let (a, b, c, d) = (row[i], next[i + shift], next[i], row[i + shift]);
-                if a != 0.0 && b != 0.0 && c != 0.0 && d != 0.0 {
-                    p[i] += a * b + c * d;
-                    f[i] += a * c + b * d;
-                    s[i] += 0.5 * (a * a + b * b + c * c + d * d);
-                }
+                let (a, b, c, d) = (near[i], next_far[i], next_near[i], far[i]);
+                let is_wood = (a != 0.0) & (b != 0.0) & (c != 0.0) & (d != 0.0);
+                let share = if is_wood { 1.0 } else { 0.0 };
+                p[i] += share * (a * b + c * d);
+                f[i] += share * (a * c + b * d);
+                s[i] += share * (0.5 * (a * a + b * b + c * c + d * d));
             }
         }
         for i in 0..n {

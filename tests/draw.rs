@@ -48,6 +48,20 @@ fn share_drawn(before: &Photo, after: &RgbImage, disc: &Disc, ring: u32) -> f64 
     drawn as f64 / 360.0
 }
 
+#[test]
+fn a_large_photo_is_reduced_where_its_rings_stay_wide_and_its_lines_lie_on_them() {
+    let wide = disc(2300, 20, 50.0, 0.9);
+    let after = overlay(&wide.photo(), &wide.reading());
+    assert_eq!(after.width(), 1150);
+    let half = disc(1150, 20, 25.0, 0.9);
+    for ring in 10..20 {
+        let drawn = share_drawn(&half.photo(), &after, &half, ring);
+        assert!(drawn > 0.5, "{drawn} of ring {ring}");
+    }
+    let tight = disc(2300, 70, 14.0, 0.9);
+    assert_eq!(overlay(&tight.photo(), &tight.reading()).width(), 2300);
+}
+
 /// In grey, so that what is tested is not colour.
 #[test]
 fn sure_rings_are_whole_lines_and_doubtful_ones_broken_on_pale_and_dark_wood() {

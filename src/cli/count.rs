@@ -26,6 +26,7 @@ Examples:
 A good photo: sanded or clean-cut face, flat light, camera square to it, all of it in the frame, at
 least 5 pixels a ring. Look at each .overlay.jpg before you rely on a count; a grader or an arborist
 decides.
+The overlay of a large photo with wide rings is reduced to a half, a third or a quarter.
 Stopped or killed? The same command goes on where it was.
 Exit status: 0 all photos read, 1 some photo failed (with --strict also: is doubtful), 2 wrong use,
 130 stopped before the last photo.";

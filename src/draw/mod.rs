@@ -16,6 +16,7 @@ mod index_line;
 mod jpeg;
 mod lettering;
 mod overlay;
+mod reduced;
 mod stretch;
 mod strip;
 mod zones;
@@ -23,6 +24,7 @@ mod zones;
 pub use jpeg::jpeg;
 pub(crate) use lettering::FONT as FONT_FILE;
 pub use overlay::{overlay, overlay_onto};
+pub(crate) use reduced::MOST as MOST_REDUCED;
 pub use stretch::{BESIDE_DEG, LineNames, StretchView, stretch};
 pub use strip::strip;
 

@@ -1,21 +1,24 @@
 //! The photo with its reading laid over it, and a caption below.
 //!
 //! The caption hangs under the photo and covers no wood; coordinates of the photo hold on the
-//! overlay. On the counter-clockwise side of the index line a window of bare wood stays free of
+//! overlay, over a whole factor where a large photo of wide rings is reduced (module `reduced`). On the counter-clockwise side of the index line a window of bare wood stays free of
 //! ring lines: boundaries seen in the wood there must run into the lines on the other side, and
 //! each has a short tick into the window to count by.
 
 use super::canvas::{Canvas, Dash, Pen};
 use super::caption::{Caption, Shows, Sizes, cross};
 use super::lettering::Lettering;
-use super::{DARK, DOUBTFUL, SURE, WHITE, index_line, is_sure, plain_pen, ring_pen, single, zones};
+use super::{
+    DARK, DOUBTFUL, SURE, WHITE, index_line, is_sure, plain_pen, reduced, ring_pen, single, zones,
+};
 use crate::photo::Photo;
 use crate::reading::{OutlineState, PithState, Reading, radius_at};
 use crate::settings::Settings;
 use crate::tables::length_text;
 use image::RgbImage;
 
-/// Draws the overlay of a reading: the photo's width, its height and that of the caption below.
+/// Draws the overlay of a reading: the photo's width, its height and that of the caption below; of a
+/// large photo whose rings are wide a half, a third or a quarter of them.
 ///
 /// Shown are the pith, the wood's edge, every ring boundary, an index line from the pith to the
 /// bark through the clearest sector, a tick for each ring and a cross mark with its number every
@@ -33,20 +36,33 @@ pub fn overlay(photo: &Photo, reading: &Reading, settings: &Settings) -> RgbImag
 /// back longer by the caption.
 ///
 /// # Memory
-/// Next to nothing besides the photo, where the system can lengthen its buffer in place.
+/// Next to nothing besides the photo, where the system can lengthen its buffer in place; up to a
+/// quarter of it more where it is reduced.
 pub fn overlay_onto(photo: RgbImage, reading: &Reading, settings: &Settings) -> RgbImage {
+    let factor = reduced::factor(photo.width(), photo.height(), reading);
+    let index = index_line::azimuth_deg(&photo, reading);
+    let mut zones = zones::find(reading);
+    let told = reading;
+    let small;
+    let (photo, reading) = if factor > 1 {
+        for (from, to) in zones.iter_mut().flatten() {
+            (*from, *to) = (*from / f64::from(factor), *to / f64::from(factor));
+        }
+        small = reduced::reading(reading, factor);
+        (reduced::picture(&photo, factor), &small)
+    } else {
+        (photo, reading)
+    };
     let (width, height) = photo.dimensions();
     let letters = Lettering::new();
     let sizes = Sizes::of(width.min(height) as f32);
-    let zones = zones::find(reading);
     let shows = Shows {
         edge: reading.outline.radius_px.iter().any(Option::is_some),
         marks: true,
         zones: zones.iter().any(|ray| !ray.is_empty()),
         notes: true,
     };
-    let index = index_line::azimuth_deg(&photo, reading);
-    let caption = Caption::new(&letters, sizes, width as f32, reading, settings, shows);
+    let caption = Caption::new(&letters, sizes, width as f32, told, settings, shows);
     #[allow(
         clippy::cast_possible_truncation,
         clippy::cast_sign_loss,

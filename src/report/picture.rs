@@ -19,7 +19,7 @@ const SMALL_PX: u32 = 160;
 /// Azimuths between two corners of a ring's shape, degrees.
 const STEP_DEG: usize = 4;
 
-/// An overlay's picture without its caption, in the pixels of the photo.
+/// An overlay's picture without its caption, in the pixels of the photo or reduced by a whole factor.
 ///
 /// # Errors
 /// [`Error::BadData`] where the bytes are no picture, or not one of this reading's photo.
@@ -34,12 +34,15 @@ pub(super) fn open(overlay: &[u8], reading: &Reading, path: &Path) -> Result<Rgb
         .map_err(|refused| bad(format!("the overlay can't be opened: {refused}")))?
         .into_rgb8();
     let (width, height) = (reading.photo.width_px, reading.photo.height_px);
-    if picture.width() != width || picture.height() < height {
+    let size = (1..=draw::MOST_REDUCED)
+        .map(|factor| (width / factor, height / factor))
+        .find(|size| picture.width() == size.0 && picture.height() >= size.1);
+    let Some((width, height)) = size else {
         return Err(bad(format!(
             "the overlay is {} px wide, the photo of the reading {width} px: it is not of this reading",
             picture.width()
         )));
-    }
+    };
     Ok(crop_imm(&picture, 0, 0, width, height).to_image())
 }
 

@@ -18,7 +18,7 @@ mod slopes;
 mod solve;
 
 use crate::plane::{Plane, RowBorder, blur_line, line_at};
-use crate::polar::{Polar, RAYS};
+use crate::polar::{Polar, RAYS, Sparse};
 use crate::ring_width;
 
 /// The straightened disc.
@@ -122,6 +122,14 @@ const CLEAR: f32 = 0.3;
 /// Agreement at which the rings lie level to a tenth of their width.
 const LEVEL_ENOUGH: f32 = 0.8;
 
+/// Width of narrow rings, levels, from which a coarsely unwrapped disc is good for the reading: about
+/// as many as the samples at which the evidence reads a ring. With 11 and with 9 the figures of twelve
+/// discs of 12 megapixels were alike; one whose rings are 5.5 wide read at that lost most of them.
+const WIDE_RING: f32 = 9.0;
+
+/// The same before the rings lie level, when they look narrower: from here on a try is worth its time.
+const HOPEFUL_RING: f32 = 8.0;
+
 /// Gain in agreement below which a scale is done.
 const LEAST_GAIN: f32 = 0.004;
 
@@ -138,8 +146,71 @@ struct Step {
 
 /// Straightens the disc.
 pub fn level(polar: &Polar) -> Straight {
+    let (straight, _) = rounds(polar, start(polar), false);
+    straight
+}
+
+/// Straightens a coarsely unwrapped disc, where its rings look wide and lie level after the first
+/// rounds. None where not. Whether it shows all rings is for [`shows_all`] to say.
+pub fn level_clear(polar: &Polar) -> Option<Straight> {
+    let start = start(polar);
+    if narrow_ring(polar, &start) < HOPEFUL_RING {
+        return None;
+    }
+    let (straight, is_level) = rounds(polar, start, true);
+    is_level.then_some(straight)
+}
+
+/// Whether a coarsely unwrapped disc, straightened, shows the rings as well as every pixel would:
+/// on a tenth of the way out at most they are narrower than [`WIDE_RING`] of its levels, at every
+/// pixel of some rays. Waves of wide rings hide narrow ones with thin ends from a coarse look.
+pub fn shows_all(sparse: &Sparse, straight: &Straight, step_px: usize) -> bool {
+    let (n, rays) = (sparse.grey.width, sparse.grey.height);
+    let (mut tone, mut seen) = (Plane::filled(n, ARCS, 0.0), Plane::filled(n, ARCS, 0.0));
+    let mut counts = [0.0f32; ARCS];
+    for ray in 0..rays {
+        let arc = ray * ARCS / rays;
+        counts[arc] += 1.0;
+        let levels = straight.radius.row(ray * LEVEL_RAYS / rays);
+        let (first, end) = sparse.visible[ray];
+        let row = sparse.grey.row(ray);
+        let (tone, seen) = (tone.row_mut(arc), seen.row_mut(arc));
+        for i in 0..n {
+            let r = line_at(levels, i as f32 / step_px as f32);
+            if r >= first as f32 && r < end as f32 {
+                tone[i] += line_at(row, r);
+                seen[i] += 1.0;
+            }
+        }
+    }
+    for arc in 0..ARCS {
+        for (tone, seen) in tone.row_mut(arc).iter_mut().zip(seen.row_mut(arc)) {
+            *tone /= seen.max(1.0);
+            *seen /= counts[arc].max(1.0);
+        }
+    }
+    let width = narrower(ring_width::measure(&tone, &seen));
+    width >= WIDE_RING * step_px as f32
+}
+
+/// Width of the narrower rings, levels: on a tenth of the way out from the pith rings are narrower.
+/// Where rings can't be told it is small.
+fn narrow_ring(polar: &Polar, radius: &Plane) -> f32 {
+    let arcs = arcs(polar, radius);
+    narrower(ring_width::measure(&arcs.tone, &arcs.seen))
+}
+
+/// The width that one in ten is narrower than.
+fn narrower(mut width: Vec<f32>) -> f32 {
+    width.sort_by(f32::total_cmp);
+    width[width.len() / 10]
+}
+
+/// Goes through the rounds from a first guess on, to their end or as far as only a clear face needs
+/// them; and whether the rings lie level.
+fn rounds(polar: &Polar, start: Plane, is_clear: bool) -> (Straight, bool) {
     let reach = polar.grey.width;
-    let mut radius = start(polar);
+    let mut radius = start;
     // Displacement so far on the solve's grid, in knots: what smoothness is asked of.
     let mut so_far = Plane::filled(KNOT_LEVELS, KNOT_RAYS, 0.0);
     let mut cells = even_cells(reach);
@@ -148,7 +219,7 @@ pub fn level(polar: &Polar) -> Straight {
     let mut stuck = false;
     for (i, round) in FIXED.iter().chain(&MEASURED).chain(&CLOSE).enumerate() {
         // A clear face gains nothing from a second measure of its ring width.
-        if i >= FIXED.len() + 2 && agreed > LEVEL_ENOUGH {
+        if i >= FIXED.len() + 2 && (is_clear || agreed > LEVEL_ENOUGH) {
             break;
         }
         let is_new_scale = i >= FIXED.len() && (i - FIXED.len()).is_multiple_of(2);
@@ -199,10 +270,11 @@ pub fn level(polar: &Polar) -> Straight {
         }
     }
     debug_assert!(radius.data.iter().all(|v| v.is_finite()));
-    Straight {
+    let straight = Straight {
         radius,
         agreement: agreed,
-    }
+    };
+    (straight, agreed > LEVEL_ENOUGH)
 }
 
 /// The wood's edge is the outermost ring's boundary: where it is in the photo its own slope joins the
@@ -287,7 +359,7 @@ fn start(polar: &Polar) -> Plane {
         let row = radius.row_mut(ray);
         for (i, r) in row.iter_mut().enumerate() {
             // Levels are spaced so that the last one lies at the farthest edge's mean.
-            let rho = i as f32 * mean / longest;
+            let rho = (i * polar.step_px) as f32 * mean / longest;
             let share = (i as f32 / reach as f32 / 0.9).min(1.0);
             *r = rho * (1.0 + (ratio - 1.0) * share);
         }
@@ -314,6 +386,7 @@ fn sample(polar: &Polar, radius: &Plane, cells: &[f32]) -> (Plane, Plane) {
     let mut mask = Plane::filled(n, LEVEL_RAYS, 0.0);
     // Levels looked at: about one a level, at least one a cell; as whole level and part.
     let last = radius.width - 2;
+    let samples_a_px = 1.0 / polar.step_px as f32;
     let mut taps: Vec<(usize, usize, f32)> = Vec::new();
     let mut counts = vec![0.0f32; n];
     for i in 0..n {
@@ -348,14 +421,16 @@ fn sample(polar: &Polar, radius: &Plane, cells: &[f32]) -> (Plane, Plane) {
                     r = 0.5 * (r + next[whole] + part * (next[whole + 1] - next[whole]));
                 }
                 if r >= first && r < end {
+                    let place = r * samples_a_px;
                     #[allow(
                         clippy::cast_possible_truncation,
                         clippy::cast_sign_loss,
                         reason = "inside the ray by the test above"
                     )]
-                    let at = r as usize;
+                    let at = place as usize;
                     let here = row[at];
-                    means[i] += here + (r - at as f32) * (row[(at + 1).min(row.len() - 1)] - here);
+                    let next = row[(at + 1).min(row.len() - 1)];
+                    means[i] += here + (place - at as f32) * (next - here);
                     marks[i] += 1.0;
                 }
             }
@@ -435,6 +510,7 @@ pub(crate) fn arcs(polar: &Polar, radius: &Plane) -> Arcs {
     let empty = Plane::filled(n, ARCS, 0.0);
     let (mut tone, mut roughness, mut seen) = (empty.clone(), empty.clone(), empty);
     let mut last = vec![f32::NAN; n];
+    let samples_a_px = 1.0 / polar.step_px as f32;
     for ray in 0..RAYS {
         let (first, end) = polar.visible[ray];
         let (place, odd) = (ray * LEVEL_RAYS / RAYS, ray % 2 == 1);
@@ -451,7 +527,7 @@ pub(crate) fn arcs(polar: &Polar, radius: &Plane) -> Arcs {
                 here[i]
             };
             if r >= first as f32 && r < end as f32 {
-                let value = line_at(row, r);
+                let value = line_at(row, r * samples_a_px);
                 tone.data[arc * n + i] += value;
                 seen.data[arc * n + i] += 1.0;
                 if last[i].is_finite() {
@@ -480,6 +556,19 @@ fn compose(radius: &mut Plane, increment: &Plane) {
     let scale = reach as f32 / n as f32;
     let mut line = vec![0.0f32; n];
     let old = radius.clone();
+    // Each level's knot, as whole knot and part, and how much it may move: alike on all rays.
+    let knots: Vec<(usize, f32, f32)> = (0..reach)
+        .map(|i| {
+            let knot = ((i as f32 + 0.5) / scale - 0.5).clamp(0.0, (n - 1) as f32);
+            #[allow(
+                clippy::cast_possible_truncation,
+                clippy::cast_sign_loss,
+                reason = "clamped to the knots"
+            )]
+            let whole = knot as usize;
+            (whole, knot - whole as f32, (i as f32 / 6.0).min(1.0))
+        })
+        .collect();
     for ray in 0..LEVEL_RAYS {
         // Knot rays stand in the middle of their block of rays.
         let block = (LEVEL_RAYS / KNOT_RAYS) as f32;
@@ -496,9 +585,9 @@ fn compose(radius: &mut Plane, increment: &Plane) {
         }
         let source = old.row(ray);
         let target = radius.row_mut(ray);
-        for (i, r) in target.iter_mut().enumerate() {
-            let knot = (i as f32 + 0.5) / scale - 0.5;
-            let shift = line_at(&line, knot) * scale * (i as f32 / 6.0).min(1.0);
+        for (i, (r, &(whole, part, ramp))) in target.iter_mut().zip(&knots).enumerate() {
+            let (here, next) = (line[whole], line[(whole + 1).min(n - 1)]);
+            let shift = (here + part * (next - here)) * scale * ramp;
             let at = i as f32 + shift;
             *r = line_at(source, at);
             let last = (reach - 1) as f32;

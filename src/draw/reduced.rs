@@ -1,0 +1,136 @@
+//! The overlay of a large photo at a smaller size, where nothing that it shows gets lost.
+//!
+//! An overlay of 12 megapixels whose rings are 30 px wide takes longer to write than the rings take to
+//! be found, and is no easier to check than one of 3. So a large photo is reduced by a whole factor
+//! as long as narrow rings stay wide enough to be seen between their lines.
+
+use crate::reading::{AZIMUTHS, Reading};
+use image::RgbImage;
+
+/// What rings have at least on a reduced overlay, px, but at one place in [`NARROW_PLACES`] (boundaries
+/// that run together at the edge): line and casing leave most of it bare.
+const LEAST_RING_PX: f64 = 8.0;
+
+/// See [`LEAST_RING_PX`].
+const NARROW_PLACES: usize = 20;
+
+/// What the shorter side of a reduced overlay has at least, px: letters and lines are as sharp as on
+/// a screen of that height.
+const LEAST_SIDE_PX: u32 = 1100;
+
+/// The most that a photo is reduced by.
+pub(crate) const MOST: u32 = 4;
+
+/// Azimuths between two places at which rings are measured, degrees.
+const STEP_DEG: usize = 5;
+
+/// By how much the overlay of a photo is smaller than the photo: 1 where rings would
+/// get narrower than [`LEAST_RING_PX`], and where none was found.
+pub(super) fn factor(width: u32, height: u32, reading: &Reading) -> u32 {
+    let by_side = (width.min(height) / LEAST_SIDE_PX).clamp(1, MOST);
+    if by_side == 1 || reading.rings.is_empty() {
+        return 1;
+    }
+    let narrow = narrow_px(reading);
+    (1..=by_side)
+        .rev()
+        .find(|factor| narrow >= f64::from(*factor) * LEAST_RING_PX)
+        .unwrap_or(1)
+}
+
+/// The distance that one place in [`NARROW_PLACES`] stays below, from boundary to boundary and from
+/// the pith to the first, px.
+fn narrow_px(reading: &Reading) -> f64 {
+    let mut widths = Vec::new();
+    for azimuth in (0..AZIMUTHS).step_by(STEP_DEG) {
+        let mut before = 0.0;
+        for ring in &reading.rings {
+            if let Some(radius) = ring.radius_px.get(azimuth).copied().flatten() {
+                widths.push(radius - before);
+                before = radius;
+            }
+        }
+    }
+    widths.sort_by(f64::total_cmp);
+    widths
+        .get(widths.len() / NARROW_PLACES)
+        .copied()
+        .unwrap_or(0.0)
+}
+
+/// The photo reduced: each pixel the mean of a block of `factor` by `factor`; rows and columns beyond
+/// the last whole block are left out.
+pub(super) fn picture(photo: &RgbImage, factor: u32) -> RgbImage {
+    let (width, height) = (photo.width() / factor, photo.height() / factor);
+    let side = factor as usize;
+    let line = 3 * photo.width() as usize;
+    let share = factor * factor;
+    let mut sums = vec![0u16; 3 * side * width as usize];
+    let mut pixels = Vec::with_capacity(3 * width as usize * height as usize);
+    for lines in photo.as_raw().chunks_exact(side * line) {
+        sums.fill(0);
+        for line in lines.chunks_exact(line) {
+            for (sum, value) in sums.iter_mut().zip(line) {
+                *sum += u16::from(*value);
+            }
+        }
+        for block in sums.chunks_exact(3 * side) {
+            let mut total = [share / 2; 3];
+            for pixel in block.chunks_exact(3) {
+                for (total, sum) in total.iter_mut().zip(pixel) {
+                    *total += u32::from(*sum);
+                }
+            }
+            #[allow(
+                clippy::cast_possible_truncation,
+                reason = "a mean of values up to 255, rounded"
+            )]
+            pixels.extend(total.map(|total| (total / share) as u8));
+        }
+    }
+    let Some(picture) = RgbImage::from_raw(width, height, pixels) else {
+        unreachable!("the buffer was made for this size");
+    };
+    picture
+}
+
+/// The reading in the pixels of the reduced picture: what is drawn at a place is moved, what is told
+/// is not.
+pub(super) fn reading(reading: &Reading, factor: u32) -> Reading {
+    let factor = f64::from(factor);
+    let place = |px: f64| (px + 0.5) / factor - 0.5;
+    let lengths = |radius_px: &mut Vec<Option<f64>>| {
+        radius_px.iter_mut().flatten().for_each(|r| *r /= factor);
+    };
+    let mut small = reading.clone();
+    small.pith.x_px = place(small.pith.x_px);
+    small.pith.y_px = place(small.pith.y_px);
+    small.pith.sd_px /= factor;
+    lengths(&mut small.outline.radius_px);
+    for ring in &mut small.rings {
+        lengths(&mut ring.radius_px);
+        ring.mean_width_px /= factor;
+    }
+    if let Some(ruler) = small.scale.as_mut().and_then(|scale| scale.ruler.as_mut()) {
+        ruler.from_px = ruler.from_px.map(place);
+        ruler.to_px = ruler.to_px.map(place);
+        ruler.graduations_px.iter_mut().for_each(|at| *at /= factor);
+    }
+    small
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use image::Rgb;
+
+    #[test]
+    fn a_reduced_picture_has_the_means_of_whole_blocks() {
+        let photo = RgbImage::from_fn(7, 5, |x, y| Rgb([(10 * x) as u8, (20 * y) as u8, 255]));
+        let small = picture(&photo, 2);
+        assert_eq!(small.dimensions(), (3, 2));
+        assert_eq!(small.get_pixel(2, 1), &Rgb([45, 50, 255]));
+        let white = RgbImage::from_pixel(8, 8, Rgb([255; 3]));
+        assert!(picture(&white, 4).iter().all(|v| *v == 255));
+    }
+}
