@@ -6,13 +6,11 @@
 //! what single chances can't say, a doubt common to the whole disc, and the missing centre. The
 //! band is the central part of the distribution.
 //!
-//! Missing centre: extrapolating the mean width of the inner rings over the missing radius
-//! overcounts, because young rings are wider; constant growth by area is the other extreme. The
-//! estimate lies between the two and the band reaches over both (published errors of such
-//! estimates: Baker et al. 2005, Norton et al. 1987, Baudet et al. 2020).
+//! How many rings a missing centre takes is estimated in [`crate::missing_centre`].
 
+use crate::missing_centre;
 use crate::poisson_binomial::{central, convolved, number_of_years};
-use crate::rings::Rings;
+use crate::rings::{FoundRing, Rings};
 use crate::settings::Settings;
 
 /// The count.
@@ -33,6 +31,10 @@ pub struct Age {
     /// Whether there is a count at all.
     pub is_counted: bool,
 }
+
+/// A pith outside the photo takes at least so many rings with it; fewer are within the doubt of the
+/// circle through the innermost one.
+const LEAST_MISSING: f64 = 2.0;
 
 /// Counts.
 pub fn count(rings: &Rings, settings: &Settings) -> Age {
@@ -124,32 +126,46 @@ fn two_sided(below: f64, above: f64) -> (Vec<f64>, i64) {
 }
 
 /// Rings lost with the centre: best, low, high.
+///
+/// The centre is lost to a hollow or rot, or lies outside the photo: then all that is seen of the
+/// innermost ring is an arc of less than half a turn, many rings away from where the pith must be.
 fn missing_centre(rings: &Rings) -> (u32, u32, u32) {
-    let gap = rings.lost_centre_px;
-    if gap <= 0.0 {
-        return (0, 0, 0);
-    }
-    // Mean radius of the boundaries nearest to the gap.
-    let mean = |r: &[Option<f64>]| {
-        let seen: Vec<f64> = r.iter().flatten().copied().collect();
-        (seen.len() * 3 > r.len())
-            .then(|| (seen.iter().map(|v| v * v).sum::<f64>() / seen.len() as f64).sqrt())
-    };
-    let radii: Vec<f64> = rings
+    let seen_of = |r: &[Option<f64>]| r.iter().flatten().count();
+    let is_arc = rings
         .rings
-        .iter()
-        .filter_map(|ring| mean(&ring.radius_px))
-        .collect();
-    let near = radii.len().min(10);
-    if near < 3 {
+        .first()
+        .is_some_and(|ring| 2 * seen_of(&ring.radius_px) < ring.radius_px.len());
+    let is_hollow = rings.lost_centre_px > 0.0;
+    if !is_hollow && !is_arc {
         return (0, 0, 0);
     }
-    let (first, last) = (radii[0], radii[near - 1]);
-    let years = (near - 1) as f64;
-    let width = (last - first) / years;
-    let by_width = first / width - 1.0;
-    let by_area = first * first * years / (last * last - first * first) - 1.0;
-    let best = (by_width.max(0.0) * by_area.max(0.0)).sqrt();
+    // Mean radius of the boundaries nearest to the gap: of equal area where they are seen all round, of
+    // the circle through them where an arc is seen.
+    let mean = |r: &[Option<f64>]| {
+        if 3 * seen_of(r) <= r.len() {
+            return None;
+        }
+        let seen: Vec<f64> = r.iter().flatten().copied().collect();
+        Some((seen.iter().map(|v| v * v).sum::<f64>() / seen.len() as f64).sqrt())
+    };
+    let radius = |ring: &FoundRing| {
+        if is_hollow {
+            mean(&ring.radius_px)
+        } else {
+            missing_centre::radius_of_arc(&ring.radius_px)
+        }
+    };
+    let mut radii: Vec<f64> = rings.rings.iter().filter_map(radius).collect();
+    if !is_hollow {
+        // Circles through flat arcs scatter; boundaries don't.
+        radii.sort_by(f64::total_cmp);
+    }
+    let Some(missing) = missing_centre::missing(&radii) else {
+        return (0, 0, 0);
+    };
+    if !is_hollow && missing.rings < LEAST_MISSING {
+        return (0, 0, 0);
+    }
     #[allow(
         clippy::cast_possible_truncation,
         clippy::cast_sign_loss,
@@ -157,8 +173,8 @@ fn missing_centre(rings: &Rings) -> (u32, u32, u32) {
     )]
     let whole = |v: f64| v.round().max(0.0) as u32;
     (
-        whole(best),
-        whole(by_area.min(best) * 0.8),
-        whole(by_width.max(best) * 1.15),
+        whole(missing.rings),
+        whole(missing.low),
+        whole(missing.high),
     )
 }
