@@ -129,16 +129,21 @@ fn in_order(mut ends: Vec<End>) -> Vec<End> {
     ordered
 }
 
-/// One normal: place (samples), direction and weight.
+/// One normal: place (face samples), direction and weight.
 #[derive(Debug, Clone, Copy)]
-struct Normal {
-    x: f32,
-    y: f32,
-    nx: f32,
-    ny: f32,
-    weight: f32,
+pub(crate) struct Normal {
+    pub(crate) x: f32,
+    pub(crate) y: f32,
+    pub(crate) nx: f32,
+    pub(crate) ny: f32,
+    pub(crate) weight: f32,
     /// Lies inside an end already found.
     is_claimed: bool,
+}
+
+/// Normals of the rings all over the face, at most [`MOST_NORMALS`].
+pub(crate) fn normals(face: &Face) -> Vec<Normal> {
+    Normals::of(face).0
 }
 
 struct Normals(Vec<Normal>);
@@ -323,7 +328,7 @@ impl Normals {
 }
 
 /// Luminance with local mean 0 and local deviation 1, as in [`crate::pith`].
-fn normalised(grey: &Plane) -> Plane {
+pub(crate) fn normalised(grey: &Plane) -> Plane {
     let local = |plane: &Plane| {
         plane
             .shrunk(4, 4)

@@ -205,10 +205,18 @@ fn survey_face(photo: &Photo, face: &face::Face, settings: &Settings) -> Survey 
         let straight = straight::level(&polar);
         (pith, wood_edge, polar, straight)
     };
-    let first = about(pith);
+    let mut first = about(pith);
+    // What the rings about a hollow point at is taken where they agree more about it.
+    let about_hollow = pith::centre_of_arcs(face, &pith, &first.1);
+    if let Some(found) = about_hollow.filter(|_| settings.pith_px.is_none()) {
+        let second = about(found);
+        if second.3.agreement > first.3.agreement {
+            first = second;
+        }
+    }
     // A pith that the user gave stays where it is.
     let again =
-        recentre::look_again(&pith, &first.3, &first.1).filter(|_| settings.pith_px.is_none());
+        recentre::look_again(&first.0, &first.3, &first.1).filter(|_| settings.pith_px.is_none());
     let (pith, wood_edge, polar, by_tone) = match again.map(about) {
         Some(second) if second.3.agreement > first.3.agreement => second,
         _ => first,

@@ -298,6 +298,14 @@ impl Reading {
         radius_at(&self.rings.get(index)?.radius_px, azimuth_deg)
     }
 
+    /// What was read, as it is told to people: the photo's file name, of several log ends with the number.
+    pub fn subject(&self) -> String {
+        match &self.end {
+            Some(end) => format!("{}, {}", self.photo.file, end.text()),
+            None => self.photo.file.clone(),
+        }
+    }
+
     /// Whether a count is stated at all.
     pub fn is_counted(&self) -> bool {
         self.age.rings > 0

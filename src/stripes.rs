@@ -10,10 +10,11 @@
 //! Limits: rings that a whole face of deep saw marks hides altogether go with them, and stripes that
 //! themselves close round a centre are not told from rings.
 
+use crate::ends::normalised;
 use crate::face::Face;
 use crate::outline::WoodEdge;
 use crate::pith::Pith;
-use crate::plane::{Plane, RowBorder};
+use crate::plane::RowBorder;
 use crate::reading::AZIMUTHS;
 
 /// Sectors of 15 degrees.
@@ -115,23 +116,10 @@ pub fn measure(face: &Face, pith: &Pith, wood_edge: &WoodEdge) -> Option<Pattern
     })
 }
 
-/// Luminance with local mean 0 and local deviation 1, as in [`crate::pith`].
-fn normalised(grey: &Plane) -> Plane {
-    let local = |plane: &Plane| {
-        plane
-            .shrunk(4, 4)
-            .blurred(3.0, 3.0, RowBorder::Repeat)
-            .stretched(4, plane.width, plane.height)
-    };
-    let rest = grey.with(&local(grey), |a, b| a - b);
-    let power = local(&rest.map(|v| v * v));
-    // 3 grey levels: below that, contrast is the camera's noise.
-    rest.with(&power, |v, p| v / (p.max(0.0).sqrt() + 3.0))
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::plane::Plane;
     use crate::reading::{OutlineState, PithState};
 
     fn pattern(tone: impl Fn(f32, f32) -> f32) -> Pattern {

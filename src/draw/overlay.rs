@@ -436,8 +436,8 @@ impl Sheet<'_> {
         letters.draw(canvas, (left + PLATE_PAD * size, top), size, &text, WHITE);
     }
 
-    /// The number of each log end where several are in the photo, in the upper left of its part of it;
-    /// that of this reading on a light plate, the others on dark ones.
+    /// The number of each log end where several are in the photo, at the top of its part of it; that of
+    /// this reading on a light plate, the others on dark ones.
     fn draw_end_numbers(&self, canvas: &mut Canvas<'_>, letters: &Lettering) {
         let Some(end) = &self.reading.end else {
             return;
@@ -449,7 +449,8 @@ impl Sheet<'_> {
                 letters.width_px(&text, size) + 2.0 * PLATE_PAD * size,
                 letters.line_px(size),
             );
-            let left = (region.x_px as f32).min((single(self.width) - wide).max(0.0));
+            let middle = region.x_px as f32 + 0.5 * region.width_px as f32;
+            let left = (middle - 0.5 * wide).clamp(0.0, (single(self.width) - wide).max(0.0));
             let top = (region.y_px as f32).min((single(self.height) - high).max(0.0));
             let (ground, ink) = if number == end.number {
                 (WHITE, DARK)
