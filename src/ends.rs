@@ -67,9 +67,9 @@ pub const MOST_ENDS: usize = 32;
 /// An end that leaves the photo on more than this share of its sectors is not complete.
 const MOST_FRAMED: f32 = 0.15;
 
-/// Room that an end's region has beyond its edge, as a share of the radius: bark, and enough ground for
-/// the wood's edge to be told from.
-const ROOM: f32 = 0.18;
+/// Room that a region has beyond the distance reached, as a share of it: ground for the wood's edge to be
+/// told from. The distance is 5 to 25 % beyond the edge already, for the edge itself points at the pith.
+const ROOM: f32 = 0.08;
 
 /// Finds the log ends of the face, in the order in which they are numbered: rows from top to bottom,
 /// within a row from left to right.

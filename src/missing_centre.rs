@@ -5,8 +5,8 @@
 //! where many points of the arc are known, a circle through all of them is surer than one from three.
 //! How many rings fit in there: the mean width of the inner rings carried inward overcounts, because
 //! young rings are wider (Baudet, Josefsson & Östlund 2020, Dendrochronologia 64: 125782: up to
-//! threefold); constant growth by area is the other extreme. The best estimate is the geometric mean
-//! of both, the range holds both.
+//! threefold); constant growth by area is the other extreme. The best estimate lies between both, the
+//! range holds both.
 //!
 //! Published errors decide how wide the range is at least: of 45 cores 13 were more than five years off
 //! (Baker et al. 2005, Ecological Monographs 75: 317-343), single trees up to 78 % (Norton, Palmer &
@@ -18,6 +18,16 @@
 
 /// Half width of the range, share of the missing rings, by the published errors.
 const LEAST_ERROR: f64 = 0.5;
+
+/// Weight of growth by width against growth by area in the best estimate, as a power. On the true
+/// boundaries of 28 practice discs and 28 development renders, hollowed to 15, 25, 35 and 45 % of their
+/// radius, the median error is -16 and -2 % of the missing rings; at 0.5 it is -44 and -34 %, by width
+/// alone +8 and +22 %.
+const BY_WIDTH: f64 = 0.8;
+
+/// The range reaches beyond growth by width, because some trees begin slowly: with it the range held the
+/// truth on 93 and 86 % of those discs, 86 and 83 % without.
+const ABOVE_WIDTH: f64 = 1.2;
 
 /// Inner rings whose growth is carried inward.
 const NEAR: usize = 10;
@@ -191,11 +201,11 @@ pub fn missing(radii: &[f64]) -> Option<Missing> {
     let by_width = (rings_by_width(first, (last - first) / years) - 1.0).max(0.0);
     let area = (last * last - first * first) / years;
     let by_area = (rings_by_area(first, area) - 1.0).max(0.0);
-    let rings = (by_width * by_area).sqrt();
+    let rings = by_width.powf(BY_WIDTH) * by_area.powf(1.0 - BY_WIDTH);
     Some(Missing {
         rings,
         low: by_area.min(rings * (1.0 - LEAST_ERROR)),
-        high: by_width.max(rings * (1.0 + LEAST_ERROR)),
+        high: (ABOVE_WIDTH * by_width).max(rings * (1.0 + LEAST_ERROR)),
     })
 }
 
