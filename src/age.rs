@@ -52,7 +52,7 @@ pub fn count(rings: &Rings, settings: &Settings) -> Age {
     let missing = missing_centre(rings);
     let chances: Vec<f64> = rings.rings.iter().map(|r| r.confidence).collect();
     let own = number_of_years(&chances);
-    let others = number_of_years(&rings.left_out);
+    let others = number_of_years(&rings.left_out.iter().map(|l| l.chance).collect::<Vec<_>>());
     let mut distribution = convolved(&own, &others);
     let (down, up) = common_doubt(rings.agreement, seen);
     let (common, shift) = two_sided(down, up);

@@ -72,6 +72,9 @@ pub mod bounds;
 /// Takes the face, the pith and the edge, makes whether stripes are all that is to be seen.
 pub mod stripes;
 
+/// Takes the signs of a candidate or of a disc, makes chances: the doubt, as it was fitted.
+pub mod doubt;
+
 /// Takes the candidates, makes the rings.
 pub mod rings;
 
