@@ -1,4 +1,15 @@
-//! The doubt.
+//! The doubt: which chance a boundary has of being a year's, and how far the count may be off.
+//!
+//! Chances are logistic in a few signs. Fitted by maximum likelihood on practice discs
+//! (`benches/doubt.rs`): the constants below stand with the command that made them, and a table of
+//! what is said against what is true is in DEVELOPERS.md. Two questions are kept apart. A ring's
+//! confidence is the chance that its boundary lies where a year ends; a boundary laid on the wrong
+//! edge of its ring is wrong by that, and still one of a year. So the count doesn't go by it, but by
+//! the years that may have been passed over: candidates left out, gaps, the rings at the pith; and by a
+//! doubt common to the disc, a narrow core and a long tail upward, for discs where runs of rings were
+//! read as one.
+//!
+//! Limits: real photos are harder than practice discs, and nothing here was fitted on them.
 
 use serde::{Deserialize, Serialize};
 
@@ -55,17 +66,222 @@ impl Signs {
     }
 }
 
-/// Chance that a ring is a year's.
+/// Chance from signs and their coefficients.
+pub fn chance<const N: usize>(coefficients: &[f64; N], signs: &[f64; N]) -> f64 {
+    logistic(dot(coefficients, signs))
+}
+
+fn dot(a: &[f64], b: &[f64]) -> f64 {
+    a.iter().zip(b).map(|(a, b)| a * b).sum()
+}
+
+fn logistic(odds: f64) -> f64 {
+    1.0 / (1.0 + (-odds).exp())
+}
+
+/// Logarithm of a gap in local ring widths, within what a gap can be.
+fn log_gap(rings: f64) -> f64 {
+    rings.clamp(0.05, 20.0).ln()
+}
+
+/// What a ring's confidence goes by.
+pub fn of_ring(s: &Signs) -> [f64; 13] {
+    [
+        1.0,
+        s.strength,
+        s.weakest,
+        s.prominence,
+        s.nearby,
+        log_gap(s.inner_gap).abs(),
+        log_gap(s.outer_gap).abs(),
+        s.agreement,
+        s.width_px.max(1.0).ln(),
+        s.one_sided,
+        s.sense_confidence,
+        // The last two tell rings laid on the wrong edge: rows of pores that were read by their tone.
+        s.one_sided * s.sense_confidence,
+        if s.by_pores { 0.0 } else { s.pores },
+    ]
+}
+
+/// What the chance of a candidate that was left out goes by.
+pub fn of_left_out(s: &Signs) -> [f64; 7] {
+    [
+        1.0,
+        s.strength,
+        s.prominence,
+        s.nearby,
+        log_gap(s.inner_gap.min(s.outer_gap)),
+        log_gap(s.inner_gap + s.outer_gap),
+        s.agreement,
+    ]
+}
+
+/// What the confidence of the outermost ring goes by, whose boundary is the wood's edge.
+pub fn of_edge(s: &Signs) -> [f64; 6] {
+    let gap = log_gap(s.inner_gap);
+    [
+        1.0,
+        s.agreement,
+        s.nearby,
+        gap,
+        gap * gap,
+        s.width_px.max(1.0).ln(),
+    ]
+}
+
+/// What the chance goes by that the gap inside a ring hides another.
+pub fn of_gap(s: &Signs) -> [f64; 4] {
+    [1.0, log_gap(s.inner_gap), s.agreement, s.nearby]
+}
+
+/// What the chance goes by that a ring lies unseen between the pith and the first ring.
+pub fn of_pith(s: &Signs) -> [f64; 4] {
+    [
+        1.0,
+        log_gap(s.inner_gap),
+        s.agreement,
+        s.width_px.max(1.0).ln(),
+    ]
+}
+
+/// Chance that a ring's boundary lies where a year ends.
 pub fn ring(signs: &Signs) -> f64 {
-    let gain = 4.0 * (signs.strength.min(2.0) - 0.45) + 1.5 * (signs.prominence - 0.3);
     if signs.is_edge {
-        0.9
+        chance(&EDGE, &of_edge(signs))
     } else {
-        1.0 / (1.0 + (-gain).exp())
+        chance(&RING, &of_ring(signs))
     }
 }
 
 /// Chance that a candidate that was left out is a year's.
 pub fn left_out(signs: &Signs) -> f64 {
-    ring(signs)
+    chance(&LEFT_OUT, &of_left_out(signs))
 }
+
+/// Chances that years lie unseen between the rings; at the pith too, unless the centre is lost.
+pub fn hidden(rings: &[Signs], centre_is_lost: bool) -> Vec<f64> {
+    let at_pith = rings
+        .first()
+        .filter(|_| !centre_is_lost)
+        .map(|s| chance(&PITH, &of_pith(s)));
+    let gaps = rings.iter().skip(1).map(|s| chance(&GAP, &of_gap(s)));
+    at_pith.into_iter().chain(gaps).collect()
+}
+
+/// What the doubt common to a disc goes by: its rings' signs, the sum of the chances of what was left
+/// out, and how level its rings lie (0 to 1).
+pub fn of_disc(rings: &[Signs], left_out: f64, level_agreement: f64) -> [f64; 8] {
+    let n = rings.len().max(1) as f64;
+    let mean = |of: &[Signs], what: &dyn Fn(&Signs) -> f64| {
+        of.iter().map(what).sum::<f64>() / of.len().max(1) as f64
+    };
+    let quarter = (rings.len() / 4).max(1).min(rings.len());
+    let width = |s: &Signs| s.width_px.max(1.0);
+    let inner = mean(&rings[..quarter], &width);
+    let middle = mean(
+        rings
+            .get(quarter..rings.len() - quarter)
+            .filter(|m| !m.is_empty())
+            .unwrap_or(rings),
+        &width,
+    );
+    let outer = mean(&rings[rings.len() - quarter..], &width);
+    let agreement = rings.first().map_or(0.0, |s| s.agreement);
+    [
+        1.0,
+        1.0 - agreement,
+        1.0 - level_agreement,
+        mean(rings, &|s| s.nearby) - 1.0,
+        left_out / n,
+        (n / 30.0).ln(),
+        // Rings that seem to grow wider outward are often several tight ones read as one.
+        (outer / middle.max(1.0)).max(1.0).ln(),
+        // Rings near the narrowest that can be told apart.
+        (8.0 / inner.min(middle).min(outer).max(2.0)).max(1.0).ln(),
+    ]
+}
+
+/// The doubt common to a disc.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Common {
+    /// Logarithm of the core's scale, as a share of the count: coefficients of the first, second and
+    /// fourth sign of the disc.
+    pub spread: [f64; 3],
+    /// Log odds that runs of rings were read as one: coefficients of all signs of the disc.
+    pub lost: [f64; 8],
+    /// Middle of the core, share of the count.
+    pub middle: f64,
+    /// Mean of the logarithm of true over expected count where runs were read as one (logarithm of it).
+    pub reach: f64,
+}
+
+impl Common {
+    /// Chances of so many rings more than expected, and how many numbers lie below none.
+    ///
+    /// `signs` as [`of_disc`] makes them, `expected` the expected count.
+    pub fn distribution(&self, signs: &[f64; 8], expected: f64) -> (Vec<f64>, usize) {
+        let expected = expected.max(1.0);
+        let spread = dot(&self.spread, &[signs[0], signs[1], signs[3]]).clamp(-6.0, 0.0);
+        let scale = spread.exp().clamp(0.003, 1.0) * expected;
+        let lost = logistic(dot(&self.lost, signs));
+        let middle = self.middle.clamp(-0.3, 0.3) * expected;
+        let reach = self.reach.clamp(-2.0, 1.0).exp();
+        let core = |e: f64| {
+            let off = (e - middle) / scale;
+            if off < 0.0 {
+                0.5 * off.exp()
+            } else {
+                1.0 - 0.5 * (-off).exp()
+            }
+        };
+        let tail = |e: f64| 1.0 - (-(1.0 + e / expected).max(1.0).ln() / reach).exp();
+        #[allow(
+            clippy::cast_possible_truncation,
+            reason = "counts of rings, rounded down"
+        )]
+        let (below, above) = (
+            (0.9 * expected).floor() as i32,
+            (6.0 * expected).floor() as i32,
+        );
+        let part = |of: &dyn Fn(f64) -> f64| {
+            let raw: Vec<f64> = (-below..=above)
+                .map(|k| of(f64::from(k) + 0.5) - of(f64::from(k) - 0.5))
+                .collect();
+            let all = raw.iter().sum::<f64>().max(1e-12);
+            raw.into_iter().map(|v| v / all).collect::<Vec<f64>>()
+        };
+        let both = part(&core)
+            .into_iter()
+            .zip(part(&tail))
+            .map(|(c, t)| (1.0 - lost) * c + lost * t)
+            .collect();
+        (both, below.unsigned_abs() as usize)
+    }
+}
+
+// The discs: `endgrain demo target/fit --count 240 --seed 9101 --megapixels 1.2` and
+// `endgrain demo target/practice --count 120 --seed 2001 --megapixels 1.2`.
+// cargo bench --bench doubt -- fit target/fit target/practice
+/// Of a ring.
+const RING: [f64; 13] = [
+    -3.2293, 0.1659, 0.4522, 0.4909, 1.9817, -0.4206, -0.5297, 2.9422, -0.6896, 14.8879, 2.3429,
+    -19.5601, -3.2033,
+];
+/// Of a candidate left out.
+const LEFT_OUT: [f64; 7] = [-0.7194, -1.0548, 2.5488, -2.8442, 0.6206, -1.7214, 5.2761];
+/// Of the outermost ring.
+const EDGE: [f64; 6] = [-0.5362, 0.9807, 1.0528, -1.0262, -0.4842, -0.2092];
+/// Of a gap.
+const GAP: [f64; 4] = [2.4409, 3.0991, -0.7270, -4.5267];
+/// Of the first ring.
+const PITH: [f64; 4] = [-6.4420, 11.2451, 0.4647, 2.2458];
+/// The doubt common to a disc.
+pub const COMMON: Common = Common {
+    spread: [-4.3312, 3.1484, -1.7515],
+    lost: [
+        -2.9057, -2.5751, 0.9214, -6.918, 3.8031, -3.7611, 3.0118, 3.6475,
+    ],
+    middle: -0.02,
+    reach: 0.6038,
+};

@@ -27,6 +27,8 @@ pub struct Rings {
     pub left_out: Vec<LeftOut>,
     /// Share of what the arcs show that they agree on, 0 to 1: how good the face is to read.
     pub agreement: f64,
+    /// How level the rings lie once straightened, 0 to 1.
+    pub level_agreement: f64,
     /// Whether the rings can be told apart well enough for a count.
     pub is_readable: bool,
     /// Radius of the centre that is lost (hollow, rot), px; 0 where the pith can be seen.
@@ -99,6 +101,7 @@ pub fn settle(
         rings,
         left_out,
         agreement,
+        level_agreement: f64::from(straight.agreement),
         is_readable,
         lost_centre_px,
         tight_below_px: TIGHT_BELOW_PX,
@@ -239,7 +242,11 @@ fn weigh(rings: &mut [FoundRing], left_out: &mut Vec<LeftOut>, agreement: f64) {
         .iter()
         .map(|ring| median_radius(ring).unwrap_or(0.0))
         .collect();
-    let own: Vec<f64> = rings.iter().map(|ring| ring.signs.strength).collect();
+    // The wood's edge has no strength of its own.
+    let own: Vec<Option<f64>> = rings
+        .iter()
+        .map(|ring| (!ring.signs.is_edge).then_some(ring.signs.strength))
+        .collect();
     let (Some(&first), Some(&last)) = (radius.first(), radius.last()) else {
         left_out.clear();
         return;
@@ -248,8 +255,8 @@ fn weigh(rings: &mut [FoundRing], left_out: &mut Vec<LeftOut>, agreement: f64) {
     // Mean strength of the four rings next to a place, the ring there not among them.
     let nearby = |place: usize, without: Option<usize>| {
         let near: Vec<f64> = (place.saturating_sub(3)..(place + 3).min(n))
-            .filter(|i| Some(*i) != without && !rings_is_edge(&own, *i))
-            .map(|i| own[i])
+            .filter(|i| Some(*i) != without)
+            .filter_map(|i| own[i])
             .collect();
         near.iter().sum::<f64>() / near.len().max(1) as f64
     };
@@ -305,11 +312,6 @@ fn weigh(rings: &mut [FoundRing], left_out: &mut Vec<LeftOut>, agreement: f64) {
         left.chance = doubt::left_out(&left.signs);
         true
     });
-}
-
-/// The wood's edge has no strength of its own.
-fn rings_is_edge(strengths: &[f64], i: usize) -> bool {
-    strengths[i] == 0.0
 }
 
 /// How clear a candidate is, 0 to 1.
