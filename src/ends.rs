@@ -309,9 +309,11 @@ impl Normals {
         let typical = reach.radius();
         for (sector, &step) in path.iter().enumerate() {
             let [sum, weight] = gain[sector * steps + step];
+            // What the normals say, without the toll.
+            let pointing = sum + toll * (step + 1) as f32;
             reach.merit += sum;
             let share = if weight > 0.0 {
-                sum / weight + POINTING
+                pointing / weight + POINTING
             } else {
                 0.0
             };
