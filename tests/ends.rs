@@ -205,10 +205,10 @@ fn the_command_writes_each_end_goes_on_merges_and_is_understood_by_the_others() 
     }
     let ages = fs::read_to_string(yard.at("out/ages.csv")).unwrap();
     let mut ages = csv::Reader::from_reader(ages.as_bytes());
-    assert_eq!(ages.headers().unwrap().iter().last(), Some("end"));
+    assert_eq!(ages.headers().unwrap().iter().next_back(), Some("end"));
     let ends: Vec<String> = ages
         .records()
-        .map(|row| row.unwrap().iter().last().unwrap().to_owned())
+        .map(|row| row.unwrap().iter().next_back().unwrap().to_owned())
         .collect();
     assert_eq!(ends, ["1", "1", "2", "3", "4"]);
 
