@@ -35,9 +35,9 @@ fn stack() -> (RgbImage, Vec<Placed>) {
     // is not found in such a stack: its rings don't point at the pith.
     let parts = [
         (0, 560, (20, 30)),
-        (3, 520, (700, 0)),
+        (3, 520, (700, 150)),
         (4, 700, (0, 590)),
-        (0, 600, (760, 640)),
+        (0, 600, (760, 560)),
     ];
     let mut stack = RgbImage::from_fn(1300, 1300, |x, y| {
         let shade = 70 + (x * 7 + y * 13) as u8 % 9;
@@ -89,14 +89,19 @@ fn each_end_of_a_stack_is_read_in_order_and_the_largest_alone_by_default() {
     };
     let readings = endgrain::read_ends(&photo, &all).expect("readings");
     assert_eq!(readings.len(), placed.len());
-    let mut held = 0;
     for ((reading, end), number) in readings.iter().zip(&placed).zip(1..) {
         let told = reading.end.as_ref().expect("which end");
         assert_eq!((told.number, told.regions_px.len()), (number, 4));
         let off = pith_off(reading, end);
         assert!(off < 0.03, "end {number}: pith {off:.3} of the radius off");
         let rings = u32::try_from(end.truth.rings.expect("rings")).unwrap();
-        held += u32::from((reading.age.low..=reading.age.high).contains(&rings));
+        // Which end it is shows in the count; how good counts are at such a size is not tested here.
+        let off = f64::from(rings.abs_diff(reading.age.rings)) / f64::from(rings);
+        assert!(
+            off <= 0.25,
+            "end {number}: {rings} rings, read {}",
+            reading.age.rings
+        );
         println!(
             "end {number}: {rings} rings, read {} ({} to {})",
             reading.age.rings, reading.age.low, reading.age.high
@@ -106,8 +111,6 @@ fn each_end_of_a_stack_is_read_in_order_and_the_largest_alone_by_default() {
             Some(told.regions_px[number as usize - 1])
         );
     }
-    // A band of 90 %: of four discs one may lie outside.
-    assert!(held >= 3, "{held} of 4");
     let one = endgrain::read(&photo, &Settings::default()).expect("a reading");
     let largest = (0..placed.len())
         .max_by(|a, b| mean_radius_px(&placed[*a]).total_cmp(&mean_radius_px(&placed[*b])))
