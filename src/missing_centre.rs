@@ -150,7 +150,11 @@ fn gauss_newton(
     let minor = |i: usize, j: usize| {
         let (r, c) = ([[1, 2], [0, 2], [0, 1]][i], [[1, 2], [0, 2], [0, 1]][j]);
         let value = m[r[0]][c[0]] * m[r[1]][c[1]] - m[r[0]][c[1]] * m[r[1]][c[0]];
-        if (i + j) % 2 == 0 { value } else { -value }
+        if (i + j).is_multiple_of(2) {
+            value
+        } else {
+            -value
+        }
     };
     let determinant: f64 = (0..3).map(|j| m[0][j] * minor(0, j)).sum();
     let size = m[0][0] + m[1][1] + m[2][2];

