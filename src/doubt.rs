@@ -285,3 +285,85 @@ pub const COMMON: Common = Common {
     middle: -0.02,
     reach: 0.6038,
 };
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn clear() -> Signs {
+        Signs {
+            strength: 1.3,
+            weakest: 1.1,
+            support: 0.98,
+            agreed: 1.2,
+            prominence: 2.4,
+            opposite: 0.7,
+            onset: 0.2,
+            one_sided: 0.6,
+            pores: 0.2,
+            sense_confidence: 0.9,
+            nearby: 1.2,
+            inner_gap: 1.0,
+            outer_gap: 1.0,
+            width_px: 10.0,
+            agreement: 0.88,
+            from_pith: 10.0,
+            from_edge: 10.0,
+            by_pores: false,
+            is_edge: false,
+        }
+    }
+
+    #[test]
+    fn a_ring_is_surer_the_clearer_its_boundary() {
+        let sure = ring(&clear());
+        assert!(sure > 0.85, "{sure}");
+        let weaker: [fn(&mut Signs); 5] = [
+            |s| s.strength = 0.4,
+            |s| s.weakest = 0.0,
+            |s| s.prominence = 0.4,
+            |s| s.nearby = 0.7,
+            |s| s.agreement = 0.4,
+        ];
+        for (i, weaken) in weaker.into_iter().enumerate() {
+            let mut signs = clear();
+            weaken(&mut signs);
+            let less = ring(&signs);
+            assert!(less < sure, "sign {i}: {less} of {sure}");
+        }
+    }
+
+    #[test]
+    fn a_gap_of_two_rings_hides_one_sooner_than_a_gap_of_one() {
+        let mut wide = clear();
+        wide.inner_gap = 2.2;
+        let chances = hidden(&[clear(), clear(), wide], true);
+        assert_eq!(chances.len(), 2);
+        assert!(
+            chances[0] < 0.1 && chances[1] > chances[0] * 5.0,
+            "{chances:?}"
+        );
+        assert_eq!(hidden(&[clear()], false).len(), 1);
+    }
+
+    #[test]
+    fn the_common_doubt_grows_where_arcs_do_not_agree() {
+        let rings = vec![clear(); 40];
+        let poor: Vec<Signs> = rings
+            .iter()
+            .map(|s| Signs {
+                agreement: 0.4,
+                ..*s
+            })
+            .collect();
+        let spread = |rings: &[Signs]| {
+            let (d, below) = COMMON.distribution(&of_disc(rings, 0.0, 0.8), 40.0);
+            assert!((d.iter().sum::<f64>() - 1.0).abs() < 1e-9);
+            d.iter()
+                .enumerate()
+                .map(|(k, p)| p * (k as f64 - below as f64).abs())
+                .sum::<f64>()
+        };
+        assert!(spread(&poor) > 2.0 * spread(&rings));
+    }
+}

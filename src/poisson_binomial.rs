@@ -28,6 +28,30 @@ pub(crate) fn convolved(a: &[f64], b: &[f64]) -> Vec<f64> {
     out
 }
 
+/// Shortest reach about the middle that holds `level` of a distribution: its central part.
+pub(crate) fn central(distribution: &[f64], level: f64) -> (usize, usize) {
+    let tail = (1.0 - level) / 2.0;
+    let mut sum = 0.0;
+    let mut low = 0;
+    for (k, p) in distribution.iter().enumerate() {
+        sum += p;
+        if sum > tail {
+            low = k;
+            break;
+        }
+    }
+    let mut sum = 0.0;
+    let mut high = distribution.len() - 1;
+    for (k, p) in distribution.iter().enumerate().rev() {
+        sum += p;
+        if sum > tail {
+            high = k;
+            break;
+        }
+    }
+    (low, high.max(low))
+}
+
 /// Reach about the place `at` that holds `level` of a distribution: it grows from there to the likelier
 /// side, and stops where its chance is nearest to the level.
 ///
@@ -85,6 +109,15 @@ mod tests {
             .sum();
         assert!((mean - 90.8).abs() < 1e-9);
         assert!((variance.sqrt() - 1.469694).abs() < 1e-6);
+    }
+
+    #[test]
+    fn the_central_part_holds_at_least_its_level() {
+        let d = number_of_years(&[0.5; 20]);
+        let (low, high) = central(&d, 0.9);
+        let held: f64 = d[low..=high].iter().sum();
+        assert!(held >= 0.9, "{held}");
+        assert_eq!((low, high), (6, 14));
     }
 
     #[test]
