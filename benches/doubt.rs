@@ -33,8 +33,6 @@ struct Truth {
     pith: Option<[f64; 2]>,
     #[serde(default)]
     boundaries: Vec<Vec<Option<f64>>>,
-    #[serde(default)]
-    visible_from_ring: usize,
 }
 
 /// A disc as the fit needs it.
@@ -45,19 +43,11 @@ struct Disc {
     /// True rings; in the frame only where the edge is not.
     true_rings: usize,
     is_readable: bool,
-    agreement: f64,
     level_agreement: f64,
-    pith_agreement: f64,
-    sense_confidence: f64,
-    wood_confidence: f64,
-    is_pores: bool,
     lost_centre_px: f64,
     missing: (u32, u32, u32),
-    said: (u32, u32, u32),
     rings: Vec<Judged>,
     left_out: Vec<Judged>,
-    /// First ring that no hollow hides.
-    visible_from_ring: usize,
 }
 
 /// A boundary and what it is in truth.
@@ -131,11 +121,11 @@ fn fit(discs: &[&Disc], folders: &[String]) {
             }),
     );
     println!("// cargo bench --bench doubt -- fit {}", folders.join(" "));
-    print_line("Of a ring", "RING", &ring);
-    print_line("Of a candidate left out", "LEFT_OUT", &left);
-    print_line("Of the outermost ring", "EDGE", &edge);
-    print_line("Of a gap", "GAP", &gap);
-    print_line("Of the first ring", "PITH", &pith);
+    print_line("of_ring", "RING", &ring);
+    print_line("of_left_out", "LEFT_OUT", &left);
+    print_line("of_edge", "EDGE", &edge);
+    print_line("of_gap", "GAP", &gap);
+    print_line("of_pith", "PITH", &pith);
     let cases: Vec<Case> = discs
         .iter()
         .filter(|d| d.lost_centre_px <= 0.0)
@@ -169,7 +159,7 @@ fn fit(discs: &[&Disc], folders: &[String]) {
 
 fn print_line(what: &str, name: &str, values: &[f64]) {
     let text: Vec<String> = values.iter().map(|v| format!("{v:.4}")).collect();
-    println!("/// {what}.");
+    println!("/// Coefficients of [`{what}`].");
     println!(
         "const {name}: [f64; {}] = [{}];",
         values.len(),
@@ -435,18 +425,11 @@ fn disc(path: &Path) -> Option<Disc> {
             truth.rings?
         },
         is_readable: found.is_readable,
-        agreement: found.agreement,
         level_agreement: f64::from(seen.straight.agreement),
-        pith_agreement: f64::from(seen.pith.agreement),
-        sense_confidence: bounds.sense_confidence,
-        wood_confidence: bounds.wood_confidence,
-        is_pores: seen.mark.is_pores,
         lost_centre_px: found.lost_centre_px,
         missing: age.missing,
-        said: (age.rings, age.low, age.high),
         rings: judged,
         left_out,
-        visible_from_ring: truth.visible_from_ring,
     };
     fs::create_dir_all(kept.parent()?).ok()?;
     fs::write(&kept, serde_json::to_vec(&disc).ok()?).ok()?;
