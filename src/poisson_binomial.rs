@@ -127,7 +127,7 @@ mod tests {
         let held: f64 = d[low..=high].iter().sum();
         // Binomial(20, 1/2): 7 to 13 hold 0.8847, one more on either side 0.9216.
         assert_eq!((low, high), (7, 13));
-        assert!((held - 0.884_680).abs() < 1e-6, "{held}");
+        assert!((held - 927_656.0 / 1_048_576.0).abs() < 1e-12, "{held}");
     }
 
     #[test]
