@@ -1,18 +1,18 @@
 //! The count with its band.
 //!
-//! Each ring found is a year with some chance, each candidate left out may be one after all. The
-//! number of years is a sum of such chances; its exact distribution is a short convolution (the
-//! idea of a chance for each boundary: Ricker et al. 2020, PLoS ONE 15: e0239052). To it is added
-//! what single chances can't say, a doubt common to the whole disc, and the missing centre. The
-//! band is the central part of the distribution.
+//! To the rings found come years that may have been passed over: candidates left out and gaps, each
+//! with a chance of its own. Their number is a sum of such chances; its exact distribution is a short
+//! convolution (the idea of a chance for each boundary: Ricker et al. 2020, PLoS ONE 15: e0239052). To
+//! it is added what single chances can't say, a doubt common to the whole disc ([`crate::doubt`], where
+//! all of them are fitted), and the missing centre. The band grows from the count to the likelier side
+//! until it holds its level.
 //!
-//! Missing centre: extrapolating the mean width of the inner rings over the missing radius
-//! overcounts, because young rings are wider; constant growth by area is the other extreme. The
-//! estimate lies between the two and the band reaches over both (published errors of such
-//! estimates: Baker et al. 2005, Norton et al. 1987, Baudet et al. 2020).
+//! How many rings a missing centre takes is estimated in [`crate::missing_centre`].
 
-use crate::poisson_binomial::{central, convolved, number_of_years};
-use crate::rings::Rings;
+use crate::doubt::{self, Signs};
+use crate::missing_centre;
+use crate::poisson_binomial::{around, convolved, number_of_years};
+use crate::rings::{FoundRing, Rings};
 use crate::settings::Settings;
 
 /// The count.
@@ -34,6 +34,10 @@ pub struct Age {
     pub is_counted: bool,
 }
 
+/// A pith outside the photo takes at least so many rings with it; fewer are within the doubt of the
+/// circle through the innermost one.
+const LEAST_MISSING: f64 = 2.0;
+
 /// Counts.
 pub fn count(rings: &Rings, settings: &Settings) -> Age {
     let seen = rings.rings.len();
@@ -48,19 +52,16 @@ pub fn count(rings: &Rings, settings: &Settings) -> Age {
         };
     }
     let missing = missing_centre(rings);
-    let chances: Vec<f64> = rings.rings.iter().map(|r| r.confidence).collect();
-    let own = number_of_years(&chances);
-    let others = number_of_years(&rings.left_out);
-    let mut distribution = convolved(&own, &others);
-    let (down, up) = common_doubt(rings.agreement, seen);
-    let (common, shift) = two_sided(down, up);
-    distribution = convolved(&distribution, &common);
-    let (low, high) = central(&distribution, settings.level);
+    let signs: Vec<Signs> = rings.rings.iter().map(|ring| ring.signs).collect();
+    let left_out: Vec<Signs> = rings.left_out.iter().map(|left| left.signs).collect();
+    let centre_is_lost = rings.lost_centre_px > 0.0;
+    let (distribution, at) = distribution(&signs, &left_out, rings.level_agreement, centre_is_lost);
+    let (low, high) = band(&distribution, at, settings.level);
     #[allow(clippy::cast_possible_wrap, reason = "counts of rings")]
-    let (seen, low, high) = (seen as i64, low as i64, high as i64);
+    let (seen, at, low, high) = (seen as i64, at as i64, low as i64, high as i64);
     let best = seen + i64::from(missing.0);
-    let down = low - shift + i64::from(missing.1);
-    let up = high - shift + i64::from(missing.2);
+    let down = seen + low - at + i64::from(missing.1);
+    let up = seen + high - at + i64::from(missing.2);
     let whole = |v: i64| u32::try_from(v.max(1)).unwrap_or(u32::MAX);
     Age {
         rings: whole(best),
@@ -72,84 +73,72 @@ pub fn count(rings: &Rings, settings: &Settings) -> Age {
     }
 }
 
-/// Doubt common to the whole disc, rings (sd below and above the count).
+/// Chances of the number of years from the first ring seen to the wood's edge, and at which place in
+/// the list the number of rings seen stands.
 ///
-/// Where arcs agree on little, whole runs of tight rings are passed over: the count errs low more
-/// than high. Fitted by eye to 120 practice discs (counted over true rings against the agreement).
-fn common_doubt(agreement: f64, seen: usize) -> (f64, f64) {
-    let poor = 1.0 - agreement;
-    let n = seen as f64;
-    (
-        n * (0.015 + 0.06 * poor),
-        n * (0.02 + 0.45 * poor.powf(1.5)),
-    )
+/// From the signs of the rings and of the candidates left out, how level the rings lie (0 to 1), and
+/// whether the centre is lost.
+pub fn distribution(
+    rings: &[Signs],
+    left_out: &[Signs],
+    level_agreement: f64,
+    centre_is_lost: bool,
+) -> (Vec<f64>, usize) {
+    let own: Vec<f64> = left_out.iter().map(doubt::left_out).collect();
+    let of_left_out = own.iter().sum();
+    let chances = [own, doubt::hidden(rings, centre_is_lost)].concat();
+    let expected = rings.len() as f64 + chances.iter().sum::<f64>();
+    let of_disc = doubt::of_disc(rings, of_left_out, level_agreement);
+    let (common, below) = doubt::COMMON.distribution(&of_disc, expected);
+    (convolved(&number_of_years(&chances), &common), below)
 }
 
-/// A normal distribution on the whole numbers with one sd below its middle and another above, and
-/// how many numbers lie below the middle.
-fn two_sided(below: f64, above: f64) -> (Vec<f64>, i64) {
-    #[allow(
-        clippy::cast_possible_truncation,
-        reason = "small positive numbers, rounded up"
-    )]
-    let (first, last) = ((3.0 * below).ceil() as i64, (3.0 * above).ceil() as i64);
-    let bell = |k: i64| {
-        let sd = if k < 0 { below } else { above };
-        if k == 0 {
-            1.0
-        } else {
-            (-0.5 * (k as f64 / sd).powi(2)).exp()
-        }
-    };
-    let raw: Vec<f64> = (-first..=last).map(bell).collect();
-    let side = |sign: i64| {
-        (-first..=last)
-            .zip(&raw)
-            .filter(|(k, _)| k.signum() == sign)
-            .map(|(_, v)| v)
-            .sum::<f64>()
-            + 0.5
-    };
-    let (low, high) = (side(-1), side(1));
-    // Each side keeps half of the chance, so that the middle stays the median.
-    let scaled = (-first..=last)
-        .zip(&raw)
-        .map(|(k, v)| match k.signum() {
-            -1 => v / low / 2.0,
-            1 => v / high / 2.0,
-            _ => 0.25 / low + 0.25 / high,
-        })
-        .collect();
-    (scaled, first)
+/// The band of a distribution: first and last place in its list, `at` being the place of the count.
+pub fn band(distribution: &[f64], at: usize, level: f64) -> (usize, usize) {
+    around(distribution, at, level)
 }
 
 /// Rings lost with the centre: best, low, high.
+///
+/// The centre is lost to a hollow or rot, or lies outside the photo: then all that is seen of the
+/// innermost ring is an arc of less than half a turn, many rings away from where the pith must be.
 fn missing_centre(rings: &Rings) -> (u32, u32, u32) {
-    let gap = rings.lost_centre_px;
-    if gap <= 0.0 {
-        return (0, 0, 0);
-    }
-    // Mean radius of the boundaries nearest to the gap.
-    let mean = |r: &[Option<f64>]| {
-        let seen: Vec<f64> = r.iter().flatten().copied().collect();
-        (seen.len() * 3 > r.len())
-            .then(|| (seen.iter().map(|v| v * v).sum::<f64>() / seen.len() as f64).sqrt())
-    };
-    let radii: Vec<f64> = rings
+    let seen_of = |r: &[Option<f64>]| r.iter().flatten().count();
+    let is_arc = rings
         .rings
-        .iter()
-        .filter_map(|ring| mean(&ring.radius_px))
-        .collect();
-    let near = radii.len().min(10);
-    if near < 3 {
+        .first()
+        .is_some_and(|ring| 2 * seen_of(&ring.radius_px) < ring.radius_px.len());
+    let is_hollow = rings.lost_centre_px > 0.0;
+    if !is_hollow && !is_arc {
         return (0, 0, 0);
     }
-    let (first, last) = (radii[0], radii[near - 1]);
-    let years = (near - 1) as f64;
-    let width = (last - first) / years;
-    let by_width = first / width - 1.0;
-    let by_area = first * first * years / (last * last - first * first) - 1.0;
-    let best = (by_width.max(0.0) * by_area.max(0.0)).sqrt();
+    // Mean radius of the boundaries nearest to the gap: of equal area where they are seen all round, of
+    // the circle through them where an arc is seen.
+    let mean = |r: &[Option<f64>]| {
+        if 3 * seen_of(r) <= r.len() {
+            return None;
+        }
+        let seen: Vec<f64> = r.iter().flatten().copied().collect();
+        Some((seen.iter().map(|v| v * v).sum::<f64>() / seen.len() as f64).sqrt())
+    };
+    let radius = |ring: &FoundRing| {
+        if is_hollow {
+            mean(&ring.radius_px)
+        } else {
+            missing_centre::radius_of_arc(&ring.radius_px)
+        }
+    };
+    let mut radii: Vec<f64> = rings.rings.iter().filter_map(radius).collect();
+    if !is_hollow {
+        // Circles through flat arcs scatter; boundaries don't.
+        radii.sort_by(f64::total_cmp);
+    }
+    let Some(missing) = missing_centre::missing(&radii) else {
+        return (0, 0, 0);
+    };
+    if !is_hollow && missing.rings < LEAST_MISSING {
+        return (0, 0, 0);
+    }
     #[allow(
         clippy::cast_possible_truncation,
         clippy::cast_sign_loss,
@@ -157,8 +146,8 @@ fn missing_centre(rings: &Rings) -> (u32, u32, u32) {
     )]
     let whole = |v: f64| v.round().max(0.0) as u32;
     (
-        whole(best),
-        whole(by_area.min(best) * 0.8),
-        whole(by_width.max(best) * 1.15),
+        whole(missing.rings),
+        whole(missing.low),
+        whole(missing.high),
     )
 }

@@ -39,6 +39,9 @@ pub mod plane;
 /// Takes a photo, makes the picture at working size that the search looks at.
 pub mod face;
 
+/// Takes the face, makes the regions of the photo with one log end each.
+pub mod ends;
+
 /// Takes the face, makes the place of the pith.
 pub mod pith;
 
@@ -66,11 +69,20 @@ pub mod kind;
 /// Takes the evidence, makes candidate boundaries placed on every arc.
 pub mod bounds;
 
+/// Takes the face, the pith and the edge, makes whether stripes are all that is to be seen.
+pub mod stripes;
+
+/// Takes the signs of a candidate or of a disc, makes chances: the doubt, as it was fitted.
+pub mod doubt;
+
 /// Takes the candidates, makes the rings.
 pub mod rings;
 
 /// Takes chances, makes the distribution of how many come true.
 mod poisson_binomial;
+
+/// Takes the innermost boundaries, makes how far the pith is and how many rings are missing.
+pub mod missing_centre;
 
 /// Takes the rings, makes the count with its band.
 pub mod age;
@@ -151,10 +163,11 @@ pub mod demo;
 pub mod batch;
 
 use crate::error::Error;
+use crate::notes::{Note, NoteCode};
 use crate::photo::Photo;
 use crate::pith::Pith;
-use crate::reading::Reading;
-use crate::settings::Settings;
+use crate::reading::{EndRecord, Reading};
+use crate::settings::{EndsWanted, Settings};
 
 /// What the stages up to the evidence make of a photo.
 #[derive(Debug, Clone)]
@@ -183,12 +196,16 @@ pub struct Survey {
 pub fn survey(photo: &Photo, settings: &Settings) -> Result<Survey, Error> {
     settings.check()?;
     settings.check_for(photo.pixels.width(), photo.pixels.height())?;
-    let face = face::view(photo, settings);
-    let pith = pith::find(&face, settings);
+    Ok(survey_face(photo, &face::view(photo, settings), settings))
+}
+
+/// The same from the face on.
+fn survey_face(photo: &Photo, face: &face::Face, settings: &Settings) -> Survey {
+    let pith = pith::find(face, settings);
     let about = |pith: Pith| {
-        let wood_edge = outline::trace(&face, &pith);
+        let wood_edge = outline::trace(face, &pith);
         // Wide and clear rings of a large photo need no more samples than the face has.
-        let coarse = polar::unwrap_coarse(photo, &face, &pith, &wood_edge, settings);
+        let coarse = polar::unwrap_coarse(photo, face, &pith, &wood_edge, settings);
         let clear = coarse.and_then(|polar| {
             let straight = straight::level_clear(&polar)?;
             let sparse = polar::unwrap_sparse(photo, &pith, &wood_edge, settings);
@@ -200,10 +217,18 @@ pub fn survey(photo: &Photo, settings: &Settings) -> Result<Survey, Error> {
         });
         (pith, wood_edge, polar, straight)
     };
-    let first = about(pith);
+    let mut first = about(pith);
+    // What the rings about a hollow point at is taken where they agree more about it.
+    let about_hollow = pith::centre_of_arcs(face, &pith, &first.1);
+    if let Some(found) = about_hollow.filter(|_| settings.pith_px.is_none()) {
+        let second = about(found);
+        if second.3.agreement > first.3.agreement {
+            first = second;
+        }
+    }
     // A pith that the user gave stays where it is.
     let again =
-        recentre::look_again(&pith, &first.3, &first.1).filter(|_| settings.pith_px.is_none());
+        recentre::look_again(&first.0, &first.3, &first.1).filter(|_| settings.pith_px.is_none());
     let (pith, wood_edge, mut polar, by_tone) = match again.map(about) {
         Some(second) if second.3.agreement > first.3.agreement => second,
         _ => first,
@@ -222,17 +247,18 @@ pub fn survey(photo: &Photo, settings: &Settings) -> Result<Survey, Error> {
     } else {
         (by_tone, evidence_of_tone)
     };
-    Ok(Survey {
+    Survey {
         pith,
         wood_edge,
         polar,
         straight,
         evidence,
         mark,
-    })
+    }
 }
 
-/// Reads one photo: the way from its pixels to its record.
+/// Reads one log end of a photo: the way from its pixels to its record. Of several the largest whole
+/// one is read, unless the settings name a region or the pith.
 ///
 /// # Errors
 /// [`Error::Setting`] where the settings make no sense, by themselves or for this photo. A photo
@@ -241,6 +267,82 @@ pub fn survey(photo: &Photo, settings: &Settings) -> Result<Survey, Error> {
 /// # Memory
 /// The photo (3 bytes a pixel) and about 10 bytes a pixel of the disc beside it.
 pub fn read(photo: &Photo, settings: &Settings) -> Result<Reading, Error> {
+    let (face, ends) = look_for_ends(photo, settings)?;
+    let one = match ends.as_slice() {
+        [_, _, ..] if settings.region_px.is_none() => ends::largest_complete(&ends),
+        _ => None,
+    };
+    match one {
+        Some(k) => read_end(photo, settings, &ends, k),
+        None => read_face(photo, &face, settings),
+    }
+}
+
+/// Reads every log end of a photo, in the order in which they are numbered: rows from top to bottom,
+/// within a row from left to right. A photo in which no two are found has one reading, that of
+/// [`read`].
+///
+/// # Errors
+/// As [`read`].
+///
+/// # Memory
+/// As [`read`], and half a megabyte a reading.
+pub fn read_ends(photo: &Photo, settings: &Settings) -> Result<Vec<Reading>, Error> {
+    let (face, ends) = look_for_ends(photo, settings)?;
+    if ends.len() < 2 {
+        return Ok(vec![read_face(photo, &face, settings)?]);
+    }
+    (0..ends.len())
+        .map(|k| read_end(photo, settings, &ends, k))
+        .collect()
+}
+
+/// The face, and the log ends on it; a pith given by hand says which one is meant.
+fn look_for_ends(
+    photo: &Photo,
+    settings: &Settings,
+) -> Result<(face::Face, Vec<ends::End>), Error> {
+    settings.check()?;
+    settings.check_for(photo.pixels.width(), photo.pixels.height())?;
+    let face = face::view(photo, settings);
+    let ends = match (settings.pith_px, settings.region_px, settings.ends) {
+        (Some(_), ..) | (None, Some(_), EndsWanted::Largest) => Vec::new(),
+        _ => ends::find(&face),
+    };
+    Ok((face, ends))
+}
+
+/// Reads one of several log ends; the reading says which.
+fn read_end(
+    photo: &Photo,
+    settings: &Settings,
+    ends: &[ends::End],
+    k: usize,
+) -> Result<Reading, Error> {
+    let of_end = Settings {
+        region_px: Some(ends[k].region),
+        ..settings.clone()
+    };
+    let mut reading = read_face(photo, &face::view(photo, &of_end), &of_end)?;
+    let (number, of) = (k + 1, ends.len());
+    reading.notes.push(Note::new(
+        NoteCode::SeveralEnds,
+        match settings.ends {
+            EndsWanted::Largest => format!(
+                "{of} log ends are in the photo: the largest whole one, number {number}, was read; --ends all reads each."
+            ),
+            EndsWanted::All => format!("This is log end {number} of the {of} in the photo."),
+        },
+    ));
+    reading.end = Some(EndRecord {
+        number: u32::try_from(number).unwrap_or(u32::MAX),
+        regions_px: ends.iter().map(|end| end.region).collect(),
+    });
+    Ok(reading)
+}
+
+/// The way from the face to the record.
+fn read_face(photo: &Photo, face: &face::Face, settings: &Settings) -> Result<Reading, Error> {
     let Survey {
         pith,
         wood_edge,
@@ -248,9 +350,11 @@ pub fn read(photo: &Photo, settings: &Settings) -> Result<Reading, Error> {
         straight,
         evidence,
         mark,
-    } = survey(photo, settings)?;
+    } = survey_face(photo, face, settings);
     let bounds = bounds::trace(&evidence, &mark, settings.wood);
-    let rings = rings::settle(&pith, &bounds, &evidence, &straight, &polar);
+    let mut rings = rings::settle(&pith, &bounds, &evidence, &straight, &polar);
+    rings.is_readable &=
+        !stripes::measure(face, &pith, &wood_edge).is_some_and(stripes::Pattern::is_stripes_only);
     let age = age::count(&rings, settings);
     let mut reading = record::write(photo, settings, &pith, &wood_edge, &bounds, &rings, &age);
     calendar::date(&mut reading, settings)?;

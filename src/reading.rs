@@ -29,6 +29,9 @@ pub struct Reading {
     pub program: Program,
     /// The photo that was read.
     pub photo: PhotoRecord,
+    /// Which of several log ends in the photo this is; absent where one was found.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub end: Option<EndRecord>,
     /// What the program was asked for; none in readings of early versions.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub options: Option<Options>,
@@ -71,6 +74,22 @@ pub struct PhotoRecord {
     pub width_px: u32,
     /// Height of the oriented photo, px.
     pub height_px: u32,
+}
+
+/// Which of several log ends in a photo was read.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct EndRecord {
+    /// Its number, from 1: rows from top to bottom, within a row from left to right.
+    pub number: u32,
+    /// The parts of the photo that hold the log ends, px, in the order of their numbers.
+    pub regions_px: Vec<Region>,
+}
+
+impl EndRecord {
+    /// How it is told to people: `end 2 of 5`.
+    pub fn text(&self) -> String {
+        format!("end {} of {}", self.number, self.regions_px.len())
+    }
 }
 
 /// What the user asked for, as far as the reading depends on it; the fields of
@@ -282,6 +301,14 @@ impl Reading {
     /// line; `None` where a neighbour is unknown.
     pub fn radius_at(&self, index: usize, azimuth_deg: f64) -> Option<f64> {
         radius_at(&self.rings.get(index)?.radius_px, azimuth_deg)
+    }
+
+    /// What was read, as it is told to people: the photo's file name, of several log ends with the number.
+    pub fn subject(&self) -> String {
+        match &self.end {
+            Some(end) => format!("{}, {}", self.photo.file, end.text()),
+            None => self.photo.file.clone(),
+        }
     }
 
     /// Whether a count is stated at all.

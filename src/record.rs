@@ -58,6 +58,7 @@ pub fn write(
             width_px: photo.pixels.width(),
             height_px: photo.pixels.height(),
         },
+        end: None,
         options: Some(Options {
             level: settings.level,
             pith_px: settings.pith_px,

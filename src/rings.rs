@@ -7,11 +7,13 @@
 //! cannot remove a well-seen ring.
 
 use crate::bounds::{Bounds, Candidate};
+use crate::doubt::{self, Signs};
 use crate::evidence::{ARCS, Evidence, SAMPLES_A_RING};
 use crate::pith::Pith;
 use crate::plane::line_at;
 use crate::polar::{Polar, RAYS};
 use crate::reading::AZIMUTHS;
+use crate::settings::WoodKind;
 use crate::straight::{LEVEL_RAYS, Straight};
 
 /// The rings of the disc.
@@ -21,10 +23,12 @@ use crate::straight::{LEVEL_RAYS, Straight};
 pub struct Rings {
     /// The rings, from the pith outward.
     pub rings: Vec<FoundRing>,
-    /// Chances of the candidates that were left out.
-    pub left_out: Vec<f64>,
+    /// The candidates between the first ring and the wood's edge that were left out.
+    pub left_out: Vec<LeftOut>,
     /// Share of what the arcs show that they agree on, 0 to 1: how good the face is to read.
     pub agreement: f64,
+    /// How level the rings lie once straightened, 0 to 1.
+    pub level_agreement: f64,
     /// Whether the rings can be told apart well enough for a count.
     pub is_readable: bool,
     /// Radius of the centre that is lost (hollow, rot), px; 0 where the pith can be seen.
@@ -40,6 +44,19 @@ pub struct FoundRing {
     pub radius_px: Vec<Option<f64>>,
     /// Chance that it is a year's.
     pub confidence: f64,
+    /// What that chance goes by.
+    pub signs: Signs,
+}
+
+/// A candidate that was left out.
+#[derive(Debug, Clone)]
+pub struct LeftOut {
+    /// Distance from the pith, px, one a degree.
+    pub radius_px: Vec<Option<f64>>,
+    /// Chance that it is a year's after all.
+    pub chance: f64,
+    /// What that chance goes by.
+    pub signs: Signs,
 }
 
 /// Chooses the rings.
@@ -57,7 +74,8 @@ pub fn settle(
             let candidate = &bounds.candidates[i];
             FoundRing {
                 radius_px: radii(candidate, evidence, straight, polar),
-                confidence: chance(candidate),
+                confidence: clearness(candidate),
+                signs: signs(candidate, bounds, evidence, straight),
             }
         })
         .collect();
@@ -69,15 +87,21 @@ pub fn settle(
     close_with_edge(&mut rings, polar);
     order(&mut rings);
     let agreement = f64::from(evidence.agreement());
-    let left_out = (0..bounds.candidates.len())
+    let mut left_out: Vec<LeftOut> = (0..bounds.candidates.len())
         .filter(|i| !chosen.contains(i))
-        .map(|i| chance(&bounds.candidates[i]))
+        .map(|i| LeftOut {
+            radius_px: radii(&bounds.candidates[i], evidence, straight, polar),
+            chance: 0.0,
+            signs: signs(&bounds.candidates[i], bounds, evidence, straight),
+        })
         .collect();
     let is_readable = is_readable(&rings, agreement, pith);
+    weigh(&mut rings, &mut left_out, agreement);
     Rings {
         rings,
         left_out,
         agreement,
+        level_agreement: f64::from(straight.agreement),
         is_readable,
         lost_centre_px,
         tight_below_px: TIGHT_BELOW_PX,
@@ -157,8 +181,141 @@ fn median_radius(ring: &FoundRing) -> Option<f64> {
     radii.get(radii.len() / 2).copied()
 }
 
-/// Chance that a candidate is a year's boundary.
-fn chance(candidate: &Candidate) -> f64 {
+/// What of a candidate can be told from itself alone.
+fn signs(
+    candidate: &Candidate,
+    bounds: &Bounds,
+    evidence: &Evidence,
+    straight: &Straight,
+) -> Signs {
+    // How far apart two rings are here, px: the mean over the rays of what a ring's samples span.
+    let last = (evidence.samples() - 1) as f32;
+    let half = SAMPLES_A_RING / 2.0;
+    let level = |at: f32| line_at(&evidence.level, at.clamp(0.0, last));
+    let (near, far) = (
+        level(candidate.sample - half),
+        level(candidate.sample + half),
+    );
+    let rays = (0..LEVEL_RAYS).step_by(12);
+    let count = rays.len() as f64;
+    let width_px = rays
+        .map(|ray| {
+            let row = straight.radius.row(ray);
+            f64::from(line_at(row, far) - line_at(row, near))
+        })
+        .sum::<f64>()
+        / count;
+    // The weakest sixth of the disc: a path that passes from ring to ring is torn somewhere.
+    let weakest = (0..6)
+        .filter_map(|sixth| {
+            let seen: Vec<f32> = (sixth * ARCS / 6..(sixth + 1) * ARCS / 6)
+                .filter(|arc| candidate.seen[*arc])
+                .map(|arc| candidate.change[arc])
+                .collect();
+            (seen.len() >= 4).then(|| seen.iter().sum::<f32>() / seen.len() as f32)
+        })
+        .fold(candidate.strength, f32::min);
+    // The agreed lines round it, the largest value within some samples.
+    let largest = |line: &[f32], sign: f32, reach: i16| {
+        (-reach..=reach)
+            .map(|off| sign * line_at(line, (candidate.sample + f32::from(off)).clamp(0.0, last)))
+            .fold(0.0, f32::max)
+    };
+    Signs {
+        opposite: f64::from(largest(&evidence.agreed, -bounds.sense, 6)),
+        onset: f64::from(largest(&evidence.agreed_onset, 1.0, 2)),
+        sense_confidence: bounds.sense_confidence,
+        by_pores: bounds.wood == WoodKind::RingPorous,
+        strength: f64::from(candidate.strength),
+        weakest: f64::from(weakest),
+        support: f64::from(candidate.support),
+        agreed: f64::from(candidate.agreed),
+        prominence: f64::from(candidate.prominence),
+        width_px,
+        ..Signs::default()
+    }
+}
+
+/// Gives every ring, and every candidate between the first and the last, its chance.
+fn weigh(rings: &mut [FoundRing], left_out: &mut Vec<LeftOut>, agreement: f64) {
+    let radius: Vec<f64> = rings
+        .iter()
+        .map(|ring| median_radius(ring).unwrap_or(0.0))
+        .collect();
+    // The wood's edge has no strength of its own.
+    let own: Vec<Option<f64>> = rings
+        .iter()
+        .map(|ring| (!ring.signs.is_edge).then_some(ring.signs.strength))
+        .collect();
+    let (Some(&first), Some(&last)) = (radius.first(), radius.last()) else {
+        left_out.clear();
+        return;
+    };
+    let n = rings.len();
+    // Mean strength of the four rings next to a place, the ring there not among them.
+    let nearby = |place: usize, without: Option<usize>| {
+        let near: Vec<f64> = (place.saturating_sub(3)..(place + 3).min(n))
+            .filter(|i| Some(*i) != without)
+            .filter_map(|i| own[i])
+            .collect();
+        near.iter().sum::<f64>() / near.len().max(1) as f64
+    };
+    let placed: Vec<&Signs> = (0..n)
+        .filter(|i| !rings[*i].signs.is_edge)
+        .map(|i| &rings[i].signs)
+        .collect();
+    let mean = |of: &dyn Fn(&Signs) -> f64| {
+        placed.iter().map(|s| of(s)).sum::<f64>() / placed.len().max(1) as f64
+    };
+    let one_sided = mean(&|s| s.strength - s.opposite);
+    let pores = mean(&|s| s.onset);
+    let of_disc = placed
+        .first()
+        .map_or((0.0, false), |s| (s.sense_confidence, s.by_pores));
+    let context: Vec<f64> = (0..n).map(|i| nearby(i, Some(i))).collect();
+    for i in 0..n {
+        let inner = (i > 0).then(|| radius[i - 1]);
+        // The wood's edge is no candidate: the rings before it tell the width there.
+        if rings[i].signs.is_edge {
+            rings[i].signs.width_px = inner.map_or(0.0, |_| rings[i - 1].signs.width_px);
+        }
+        let outer = radius.get(i + 1).copied();
+        let signs = &mut rings[i].signs;
+        signs.place_among(inner, radius[i], outer);
+        signs.nearby = context[i];
+        signs.one_sided = one_sided;
+        signs.pores = pores;
+        (signs.sense_confidence, signs.by_pores) = of_disc;
+        signs.agreement = agreement;
+        signs.from_pith = i as f64;
+        signs.from_edge = (n - 1 - i) as f64;
+        rings[i].confidence = doubt::ring(signs);
+    }
+    left_out.retain_mut(|left| {
+        let mut seen: Vec<f64> = left.radius_px.iter().flatten().copied().collect();
+        seen.sort_by(f64::total_cmp);
+        let Some(r) = seen.get(seen.len() / 2).copied() else {
+            return false;
+        };
+        if r >= last || r < 0.5 * first {
+            return false;
+        }
+        let after = radius.partition_point(|at| *at <= r);
+        let inner = after.checked_sub(1).map(|i| radius[i]);
+        left.signs.place_among(inner, r, radius.get(after).copied());
+        left.signs.nearby = nearby(after, None);
+        left.signs.one_sided = one_sided;
+        left.signs.pores = pores;
+        left.signs.agreement = agreement;
+        left.signs.from_pith = after as f64;
+        left.signs.from_edge = (n - after) as f64;
+        left.chance = doubt::left_out(&left.signs);
+        true
+    });
+}
+
+/// How clear a candidate is, 0 to 1.
+fn clearness(candidate: &Candidate) -> f64 {
     1.0 / (1.0 + (-f64::from(gain(candidate))).exp())
 }
 
@@ -281,6 +438,10 @@ fn close_with_edge(rings: &mut Vec<FoundRing>, polar: &Polar) {
     rings.push(FoundRing {
         radius_px: edge,
         confidence: 0.9,
+        signs: Signs {
+            is_edge: true,
+            ..Signs::default()
+        },
     });
 }
 

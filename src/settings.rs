@@ -19,6 +19,8 @@ pub struct Settings {
     pub pith_px: Option<(f64, f64)>,
     /// Part of the photo to look at. Default: all of it.
     pub region_px: Option<Region>,
+    /// Which log ends of a photo with several are read. Default: the largest whole one.
+    pub ends: EndsWanted,
     /// What is stated of the scale; all of it must agree. Default: nothing.
     pub scale: Vec<ScaleGiven>,
     /// The face is known to be round: its outline tells the tilt. Default: no.
@@ -45,6 +47,7 @@ impl Default for Settings {
             azimuths_deg: Vec::new(),
             pith_px: None,
             region_px: None,
+            ends: EndsWanted::default(),
             scale: Vec::new(),
             face_is_round: false,
             last_ring: None,
@@ -94,6 +97,11 @@ impl Settings {
         {
             return Err(Error::setting(
                 "the region is too small to hold a disc; give --region at least 64 pixels a side",
+            ));
+        }
+        if self.ends == EndsWanted::All && self.pith_px.is_some() {
+            return Err(Error::setting(
+                "--pith names one log end and --ends all asks for each; give one of them",
             ));
         }
         for given in &self.scale {
@@ -179,6 +187,17 @@ impl Settings {
         azimuths.dedup_by(|a, b| (*a - *b).abs() < 1e-9);
         azimuths
     }
+}
+
+/// Which log ends of a photo with several are read.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum EndsWanted {
+    /// The largest that is whole in the photo.
+    #[default]
+    Largest,
+    /// Each, with a reading of its own.
+    All,
 }
 
 /// A rectangle of the oriented photo, px.

@@ -6,7 +6,7 @@
 //! given.
 //!
 //! `ages.csv` has one row a photo, failed ones included. `widths.csv` is tidy: one row a ring and
-//! photo. A width on a radius is the difference of two neighbouring boundaries on that azimuth
+//! photo. Where each log end of a photo is read, both have a row an end and a last column `end`. A width on a radius is the difference of two neighbouring boundaries on that azimuth
 //! (ring 1: from the pith), empty where either is unknown; the mean width is from ring areas (see
 //! [`crate::ring_area`]), which no mean of a few radii replaces.
 
@@ -14,7 +14,7 @@ use crate::calendar::years_before_outermost;
 use crate::notes::NoteCode;
 use crate::reading::{OutlineState, PithState, Reading};
 use crate::ring_area::{equivalent_radius_px, width_on_radius_px};
-use crate::settings::{LengthUnit, Settings};
+use crate::settings::{EndsWanted, LengthUnit, Settings};
 use crate::units::{MM_PER_INCH, inch_text};
 use std::fmt::Write as _;
 use std::io::{self, Write};
@@ -62,10 +62,20 @@ pub const AGES_COLUMNS: [&str; AGES_WIDTH] = [
     "tilt_foreshortening",
 ];
 
+/// The last column of both tables where each log end of a photo is read.
+const END_COLUMN: &str = "end";
+
+/// Number of the log end in its photo; 1 where no second one was found.
+fn end_number(reading: &Reading) -> String {
+    reading.end.as_ref().map_or(1, |end| end.number).to_string()
+}
+
 /// Writes `ages.csv`: one row a photo.
 #[derive(Debug)]
 pub struct AgesWriter<W: Write> {
     csv: csv::Writer<W>,
+    /// Whether a last column has the number of the log end.
+    with_ends: bool,
 }
 
 impl<W: Write> AgesWriter<W> {
@@ -76,7 +86,31 @@ impl<W: Write> AgesWriter<W> {
     pub fn new(out: W) -> io::Result<Self> {
         let mut csv = csv::Writer::from_writer(out);
         csv.write_record(AGES_COLUMNS)?;
-        Ok(AgesWriter { csv })
+        Ok(AgesWriter {
+            csv,
+            with_ends: false,
+        })
+    }
+
+    /// Starts the table of a run that reads each log end of a photo, a row an end: the same with a last
+    /// column `end`, the number of the log end in its photo.
+    ///
+    /// # Errors
+    /// What `out` says on writing.
+    pub fn with_ends(out: W) -> io::Result<Self> {
+        let mut csv = csv::Writer::from_writer(out);
+        csv.write_record(AGES_COLUMNS.iter().chain(&[END_COLUMN]))?;
+        Ok(AgesWriter {
+            csv,
+            with_ends: true,
+        })
+    }
+
+    /// Writes a row, and the number of the log end where the table has it.
+    fn row<'a>(&mut self, row: impl Iterator<Item = &'a str>, end: &'a str) -> io::Result<()> {
+        let end = self.with_ends.then_some(end);
+        self.csv.write_record(row.chain(end))?;
+        Ok(())
     }
 
     /// Adds a photo that was read. `photo` is its path as it was given.
@@ -145,8 +179,7 @@ impl<W: Write> AgesWriter<W> {
             whole(ground.map(|ground| ground.high)),
             fixed(tilt.map(|tilt| tilt.foreshortening), 4),
         ];
-        self.csv.write_record(&row)?;
-        Ok(())
+        self.row(row.iter().map(String::as_str), &end_number(reading))
     }
 
     /// Adds a photo that was not read, with the reason.
@@ -156,8 +189,7 @@ impl<W: Write> AgesWriter<W> {
     pub fn refused(&mut self, photo: &str, reason: &str) -> io::Result<()> {
         let mut row = [""; AGES_WIDTH];
         (row[0], row[1], row[2]) = (photo, "refused", reason);
-        self.csv.write_record(row)?;
-        Ok(())
+        self.row(row.into_iter(), "")
     }
 
     /// Adds a photo that the run didn't come to, because it was stopped.
@@ -167,8 +199,7 @@ impl<W: Write> AgesWriter<W> {
     pub fn not_reached(&mut self, photo: &str) -> io::Result<()> {
         let mut row = [""; AGES_WIDTH];
         (row[0], row[1]) = (photo, "not-reached");
-        self.csv.write_record(row)?;
-        Ok(())
+        self.row(row.into_iter(), "")
     }
 
     /// Ends the table and gives back what it was written into.
@@ -186,6 +217,7 @@ pub struct WidthsWriter<W: Write> {
     csv: csv::Writer<W>,
     azimuths_deg: Vec<f64>,
     in_mm: bool,
+    with_ends: bool,
 }
 
 impl<W: Write> WidthsWriter<W> {
@@ -193,7 +225,7 @@ impl<W: Write> WidthsWriter<W> {
     /// years before the outermost ring (empty where that is not in the photo), mean width as a
     /// share of the mean radius of the wood (needs no scale; empty where too much of the edge is unknown),
     /// one px column for each of the radii asked for (`width_az022.5_px`), and one mm column for
-    /// each if a scale was given for the run.
+    /// each if a scale was given for the run; a last column `end` where each log end is read.
     ///
     /// # Errors
     /// What `out` says on writing.
@@ -218,11 +250,14 @@ impl<W: Write> WidthsWriter<W> {
         if in_mm {
             header.extend(names.iter().map(|name| format!("width_az{name}_mm")));
         }
+        let with_ends = settings.ends == EndsWanted::All;
+        header.extend(with_ends.then(|| END_COLUMN.to_owned()));
         csv.write_record(&header)?;
         Ok(WidthsWriter {
             csv,
             azimuths_deg,
             in_mm,
+            with_ends,
         })
     }
 
@@ -265,6 +300,7 @@ impl<W: Write> WidthsWriter<W> {
                 };
                 row.extend(widths.iter().zip(&self.azimuths_deg).map(mm));
             }
+            row.extend(self.with_ends.then(|| end_number(reading)));
             self.csv.write_record(&row)?;
         }
         Ok(())

@@ -36,6 +36,7 @@ fn stand_in(photo: Photo, settings: &Settings) -> Result<Outputs, Error> {
             width_px: photo.pixels.width(),
             height_px: photo.pixels.height(),
         },
+        end: None,
         options: None,
         scale: None,
         pith: PithRecord {

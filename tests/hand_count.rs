@@ -320,6 +320,7 @@ fn even_rings(rings: u32, width_px: f64, mm_per_px: f64) -> Reading {
             width_px: 2000,
             height_px: 2000,
         },
+        end: None,
         options: None,
         calendar: None,
         scale: Some(Scale::even(mm_per_px, "given")),

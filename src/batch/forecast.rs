@@ -86,7 +86,9 @@ pub fn forecast(work: &[Work], settings: &Settings, reader: &dyn Reader) -> Fore
         let begun = Instant::now();
         if let Ok(Answer::Finished(finished)) = reader.read(&work.path, None) {
             took += begun.elapsed();
-            bytes += finished.reading.len() + finished.overlay.len() + finished.strip.len();
+            for end in &finished.ends {
+                bytes += end.reading.len() + end.overlay.len() + end.strip.len();
+            }
             sample_megapixels += megapixels;
             sampled += 1;
         }
@@ -118,7 +120,7 @@ fn megapixels(header: &Header) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::{Forecast, forecast};
-    use crate::batch::{Answer, Finished, Reader, Work};
+    use crate::batch::{Answer, FilesOfEnd, Finished, Reader, Work};
     use crate::error::Error;
     use crate::settings::Settings;
     use std::path::Path;
@@ -134,9 +136,11 @@ mod tests {
             std::thread::sleep(Duration::from_millis(1));
             Ok(Answer::Finished(Finished {
                 sha256: String::new(),
-                reading: vec![0; 200],
-                overlay: vec![0; 500],
-                strip: vec![0; 300],
+                ends: vec![FilesOfEnd {
+                    reading: vec![0; 200],
+                    overlay: vec![0; 500],
+                    strip: vec![0; 300],
+                }],
             }))
         }
     }

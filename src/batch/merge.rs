@@ -55,10 +55,11 @@ pub fn merge(parts: &[PathBuf], out: &Path) -> Result<Merged, Error> {
         path: out.to_path_buf(),
         source,
     })?;
-    let ages_sha256 = join(&shares, &order, out, AGES, |_| 1)?;
-    let widths_sha256 = join(&shares, &order, out, WIDTHS, |fate| match fate {
-        Fate::Read { rings, .. } => *rings,
-        Fate::Refused { .. } => 0,
+    let ages_sha256 = join(&shares, &order, out, AGES, |fate| {
+        fate.ends().count().max(1)
+    })?;
+    let widths_sha256 = join(&shares, &order, out, WIDTHS, |fate| {
+        fate.ends().map(|end| end.rings).sum()
     })?;
     let entry = |&(share, at): &(usize, usize)| &shares[share].entries[at];
     let here = out.canonicalize().ok();

@@ -34,7 +34,7 @@ pub use merge::{Merged, merge};
 pub use names::{Work, plan};
 pub use part::Part;
 pub use processes::Processes;
-pub use reader::{Answer, Finished, Reader};
+pub use reader::{Answer, FilesOfEnd, Finished, Reader};
 pub use record::{Listing, RECORD, Record};
 pub use serve::serve;
 pub use stop::{Stop, StopReason};
@@ -43,10 +43,10 @@ pub use whole_file::WholeFile;
 use crate::error::Error;
 use crate::photo::{self, Photo, panic_words};
 use crate::reading::{self, Reading};
-use crate::settings::Settings;
+use crate::settings::{EndsWanted, Settings};
 use crate::{draw, tables};
 use reader::OnThread;
-use record::{Ended, Entry, Fate, file_sha256, name_in_part, stem_in};
+use record::{Ended, Entry, Fate, FateOfEnd, file_sha256, name_in_part, stem_in};
 use std::collections::BTreeMap;
 use std::fs;
 use std::io::{self, Write};
@@ -54,7 +54,7 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 use std::sync::mpsc;
 
-/// What is made of one photo, before it is written.
+/// What is made of one log end of a photo, before it is written.
 #[derive(Debug, Clone)]
 pub struct Outputs {
     /// The reading.
@@ -73,6 +73,11 @@ pub trait Report {
     fn failed(&mut self, work: &Work, error: &Error);
     /// A photo's files were finished by an earlier run and are what they would be now.
     fn read_before(&mut self, work: &Work, reading: &Reading) {
+        self.read(work, reading);
+    }
+    /// A further log end of the photo that [`Report::read`] or [`Report::read_before`] has just told
+    /// of, where each of several is read.
+    fn further_end(&mut self, work: &Work, reading: &Reading) {
         self.read(work, reading);
     }
     /// The run was stopped before it came to this photo.
@@ -124,8 +129,11 @@ impl Tables {
             source,
         };
         Ok(Tables {
-            ages: tables::AgesWriter::new(begin(&names[0])?)
-                .map_err(|e| unwritable(&names[0], e))?,
+            ages: match settings.ends {
+                EndsWanted::Largest => tables::AgesWriter::new(begin(&names[0])?),
+                EndsWanted::All => tables::AgesWriter::with_ends(begin(&names[0])?),
+            }
+            .map_err(|e| unwritable(&names[0], e))?,
             widths: tables::WidthsWriter::new(begin(&names[1])?, settings)
                 .map_err(|e| unwritable(&names[1], e))?,
             out: out.to_path_buf(),
@@ -144,10 +152,10 @@ impl Tables {
     fn add(&mut self, work: &Work, fate: &Told) -> Result<(), Error> {
         let photo = work.path.to_string_lossy();
         let written = match fate {
-            Told::Read { reading, .. } => self
-                .ages
-                .read(&photo, reading)
-                .and_then(|()| self.widths.read(&photo, reading)),
+            Told::Read { readings, .. } => readings.iter().try_for_each(|reading| {
+                self.ages.read(&photo, reading)?;
+                self.widths.read(&photo, reading)
+            }),
             Told::Refused(error) => self.ages.refused(&photo, &error.reason()),
             Told::NotReached => self.ages.not_reached(&photo),
         };
@@ -176,7 +184,7 @@ impl Tables {
     }
 }
 
-/// Reads a photo and draws its pictures: what the program does with each photo.
+/// Reads one log end of a photo, the largest whole one of several, and draws its pictures.
 ///
 /// # Errors
 /// All of [`crate::read`]'s, and a fault of the JPEG writer.
@@ -193,6 +201,30 @@ pub fn read_and_draw(photo: Photo, settings: &Settings) -> Result<Outputs, Error
         overlay,
         strip,
     })
+}
+
+/// Reads the log ends that the settings ask for and draws the pictures of each: what the program does
+/// with each photo. At least one.
+///
+/// # Errors
+/// As [`read_and_draw`].
+///
+/// # Memory
+/// As [`read_and_draw`]; where several are read a second photo, and their pictures as JPEG.
+pub fn read_and_draw_ends(photo: Photo, settings: &Settings) -> Result<Vec<Outputs>, Error> {
+    if settings.ends == EndsWanted::Largest {
+        return Ok(vec![read_and_draw(photo, settings)?]);
+    }
+    let readings = crate::read_ends(&photo, settings)?;
+    let file = Path::new(&photo.file).to_path_buf();
+    let drawn = readings.into_iter().map(|reading| {
+        Ok(Outputs {
+            strip: draw::jpeg(&draw::strip(&photo, &reading, settings), &file)?,
+            overlay: draw::jpeg(&draw::overlay(&photo, &reading, settings), &file)?,
+            reading,
+        })
+    });
+    drawn.collect()
 }
 
 /// How a run came to its end.
@@ -225,7 +257,11 @@ pub fn run(
     make: &(dyn Fn(Photo, &Settings) -> Result<Outputs, Error> + Sync),
     report: &mut dyn Report,
 ) -> Result<(), Error> {
-    let reader = OnThread { settings, make };
+    let make = |photo: Photo, settings: &Settings| Ok(vec![make(photo, settings)?]);
+    let reader = OnThread {
+        settings,
+        make: &make,
+    };
     let stop = Stop::new();
     let mut record = None;
     drive(work, &mut tables, &mut record, &reader, jobs, &stop, report)?;
@@ -267,7 +303,8 @@ pub fn run_recorded(
 /// What became of a photo, as the thread that called hears of it.
 enum Told {
     Read {
-        reading: Box<Reading>,
+        /// One a log end, at least one.
+        readings: Vec<Reading>,
         fate: Box<Fate>,
         is_before: bool,
     },
@@ -328,11 +365,18 @@ fn drive(
                 let added = tables.add(work, &told);
                 match &told {
                     Told::Read {
-                        reading,
-                        is_before: true,
+                        readings,
+                        is_before,
                         ..
-                    } => report.read_before(work, reading),
-                    Told::Read { reading, .. } => report.read(work, reading),
+                    } => {
+                        for (k, reading) in readings.iter().enumerate() {
+                            match (k, is_before) {
+                                (0, true) => report.read_before(work, reading),
+                                (0, false) => report.read(work, reading),
+                                _ => report.further_end(work, reading),
+                            }
+                        }
+                    }
                     Told::Refused(error) => report.failed(work, error),
                     Told::NotReached => {
                         not_reached += 1;
@@ -402,86 +446,112 @@ fn read_one(work: &Work, known: Option<&Fate>, reader: &dyn Reader) -> Result<To
     let finished = match reader.read(&work.path, known_sha256)? {
         Answer::Finished(finished) => finished,
         Answer::Same => {
-            let Some((_, fate, reading)) = before else {
+            let Some((_, fate, readings)) = before else {
                 return Err(Error::Fault {
                     path: work.path.clone(),
                     what: "a photo that is not known was taken for a known one".into(),
                 });
             };
             return Ok(Told::Read {
-                reading: Box::new(reading),
+                readings,
                 fate: Box::new(fate),
                 is_before: true,
             });
         }
     };
-    let reading =
-        reading::parse(&finished.reading, &work.path).map_err(|refused| Error::Fault {
+    let mut readings = Vec::with_capacity(finished.ends.len());
+    let mut fates = Vec::with_capacity(finished.ends.len());
+    for end in &finished.ends {
+        let reading = reading::parse(&end.reading, &work.path).map_err(|refused| Error::Fault {
             path: work.path.clone(),
             what: format!("its reading can't be read back: {}", refused.reason()),
         })?;
+        fates.push(FateOfEnd {
+            rings: reading.rings.len(),
+            reading_sha256: photo::sha256_of(&end.reading),
+            overlay_sha256: photo::sha256_of(&end.overlay),
+            strip_sha256: photo::sha256_of(&end.strip),
+        });
+        readings.push(reading);
+    }
+    let mut fates = fates.into_iter();
+    let Some(first) = fates.next() else {
+        return Err(Error::Fault {
+            path: work.path.clone(),
+            what: "a photo was read and nothing came of it".into(),
+        });
+    };
     write(work, &finished)?;
     let fate = Fate::Read {
-        rings: reading.rings.len(),
-        reading_sha256: photo::sha256_of(&finished.reading),
-        overlay_sha256: photo::sha256_of(&finished.overlay),
-        strip_sha256: photo::sha256_of(&finished.strip),
         sha256: finished.sha256,
+        first,
+        further_ends: fates.collect(),
     };
     Ok(Told::Read {
-        reading: Box::new(reading),
+        readings,
         fate: Box::new(fate),
         is_before: false,
     })
 }
 
-/// The photo's hash and its reading, where its three files are those that the record tells of.
-fn finished_before(work: &Work, fate: &Fate) -> Option<(String, Fate, Reading)> {
-    let Fate::Read {
-        sha256,
-        reading_sha256,
-        overlay_sha256,
-        strip_sha256,
-        ..
-    } = fate
-    else {
-        return None;
-    };
-    let [overlay_path, strip_path, reading_path] = work.outputs();
-    let is_whole = |path: &Path, hash: &String| file_sha256(path).is_ok_and(|now| now == *hash);
-    if !is_whole(&overlay_path, overlay_sha256) || !is_whole(&strip_path, strip_sha256) {
-        return None;
+/// The files of one of so many log ends, counted from 0.
+fn outputs_of(work: &Work, k: usize, ends: usize) -> [PathBuf; 3] {
+    if ends == 1 {
+        work.outputs()
+    } else {
+        work.outputs_of_end(k + 1)
     }
-    let bytes = fs::read(&reading_path).ok()?;
-    if photo::sha256_of(&bytes) != *reading_sha256 {
-        return None;
-    }
-    let reading = reading::parse(&bytes, &reading_path).ok()?;
-    let is_named_so = work
-        .path
-        .file_name()
-        .is_some_and(|name| name.to_string_lossy() == reading.photo.file);
-    is_named_so.then(|| (sha256.clone(), fate.clone(), reading))
 }
 
-/// Writes one photo's files, the reading last.
+/// The photo's hash and its readings, where its files are those that the record tells of.
+fn finished_before(work: &Work, fate: &Fate) -> Option<(String, Fate, Vec<Reading>)> {
+    let Fate::Read { sha256, .. } = fate else {
+        return None;
+    };
+    let ends = fate.ends().count();
+    let readings = fate.ends().enumerate().map(|(k, end)| {
+        let [overlay_path, strip_path, reading_path] = outputs_of(work, k, ends);
+        let is_whole = |path: &Path, hash: &String| file_sha256(path).is_ok_and(|now| now == *hash);
+        if !is_whole(&overlay_path, &end.overlay_sha256)
+            || !is_whole(&strip_path, &end.strip_sha256)
+        {
+            return None;
+        }
+        let bytes = fs::read(&reading_path).ok()?;
+        if photo::sha256_of(&bytes) != end.reading_sha256 {
+            return None;
+        }
+        let reading = reading::parse(&bytes, &reading_path).ok()?;
+        let is_named_so = work
+            .path
+            .file_name()
+            .is_some_and(|name| name.to_string_lossy() == reading.photo.file);
+        is_named_so.then_some(reading)
+    });
+    let readings = readings.collect::<Option<Vec<Reading>>>()?;
+    Some((sha256.clone(), fate.clone(), readings))
+}
+
+/// Writes one photo's files, the reading of each log end after its pictures.
 fn write(work: &Work, finished: &Finished) -> Result<(), Error> {
-    let [overlay_path, strip_path, reading_path] = work.outputs();
-    if let Some(folder) = reading_path.parent() {
+    if let Some(folder) = work.stem.parent() {
         fs::create_dir_all(folder).map_err(|source| Error::Unwritable {
             path: folder.to_path_buf(),
             source,
         })?;
     }
-    for (path, bytes) in [
-        (overlay_path, &finished.overlay),
-        (strip_path, &finished.strip),
-        (reading_path, &finished.reading),
-    ] {
-        let mut file = WholeFile::create(&path)?;
-        file.write_all(bytes)
-            .map_err(|source| Error::Unwritable { path, source })?;
-        file.finish()?;
+    for (k, end) in finished.ends.iter().enumerate() {
+        let [overlay_path, strip_path, reading_path] = outputs_of(work, k, finished.ends.len());
+        for (path, bytes) in [
+            (overlay_path, &end.overlay),
+            (strip_path, &end.strip),
+            (reading_path, &end.reading),
+        ] {
+            let mut file = WholeFile::create(&path)?;
+            file.write_all(bytes)
+                .map_err(|source| Error::Unwritable { path, source })?;
+            file.finish()?;
+        }
     }
     Ok(())
 }

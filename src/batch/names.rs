@@ -4,7 +4,8 @@
 //! No two photos ever share a name. Photos of one folder that differ only in the extension keep it
 //! (`a.jpg.rings.json`, `a.png.rings.json`). Photos from different given paths that would meet are
 //! both placed under the whole of their paths instead (`june/a.jpg` at `june/a`), and where even that
-//! isn't enough (`../june/a.jpg`) numbered in the order given. Letters' case doesn't tell names apart,
+//! isn't enough (`../june/a.jpg`) numbered in the order given. The log ends of a photo with several
+//! add their number (`a.end-2.rings.json`), so a photo that is named like one keeps its extension. Letters' case doesn't tell names apart,
 //! as it doesn't on every disk.
 
 use super::collect::Found;
@@ -30,6 +31,33 @@ impl Work {
     pub fn outputs(&self) -> [PathBuf; 3] {
         [".overlay.jpg", ".strip.jpg", ".rings.json"].map(|ending| with_ending(&self.stem, ending))
     }
+
+    /// The same for one log end, numbered from 1, of a photo with several: `log-7.end-2.rings.json`.
+    pub fn outputs_of_end(&self, number: usize) -> [PathBuf; 3] {
+        let stem = with_ending(&self.stem, &format!("{END_MARK}{number}"));
+        [".overlay.jpg", ".strip.jpg", ".rings.json"].map(|ending| with_ending(&stem, ending))
+    }
+}
+
+/// What stands between a photo's name and the number of the log end.
+const END_MARK: &str = ".end-";
+
+/// Whether a path without its extension ends like the files of one log end; such a photo keeps its
+/// extension, so that its files are not those of another's end.
+fn is_like_an_end(stem: &Path) -> bool {
+    let name = stem.to_string_lossy();
+    name.rsplit_once(END_MARK)
+        .is_some_and(|(_, number)| !number.is_empty() && number.bytes().all(|b| b.is_ascii_digit()))
+}
+
+/// A file's name without the number of the log end: that of the photo's only end.
+pub(super) fn without_end(name: &[u8]) -> Vec<u8> {
+    let mark = END_MARK.as_bytes();
+    let at = name.windows(mark.len()).rposition(|part| part == mark);
+    let Some(at) = at else { return name.to_vec() };
+    let after = &name[at + mark.len()..];
+    let digits = after.iter().take_while(|b| b.is_ascii_digit()).count();
+    [&name[..at], &after[digits..]].concat()
 }
 
 /// The path with an ending added to its name; `with_extension` would take a dotted name apart.
@@ -85,7 +113,10 @@ fn stems(found: &[Found]) -> Vec<PathBuf> {
             .entry(key(&found.path.with_extension("")))
             .or_default() += 1;
     }
-    let keeps = |found: &Found| twins[&key(&found.path.with_extension(""))] > 1;
+    let keeps = |found: &Found| {
+        let short = found.path.with_extension("");
+        twins[&key(&short)] > 1 || is_like_an_end(&short)
+    };
     let short = |path: &Path, found: &Found| {
         if keeps(found) {
             path.to_path_buf()
@@ -181,6 +212,18 @@ mod tests {
                 ("a.jpg.jpg", "a.jpg.jpg")
             ]),
             ["a.jpg", "a.tif", "a.jpg-2"]
+        );
+    }
+
+    #[test]
+    fn a_photo_named_like_a_log_end_keeps_its_extension() {
+        assert_eq!(
+            stems_of(&[
+                ("y/a.jpg", "a.jpg"),
+                ("y/a.end-2.jpg", "a.end-2.jpg"),
+                ("y/a.end-x.jpg", "a.end-x.jpg")
+            ]),
+            ["a", "a.end-2.jpg", "a.end-x"]
         );
     }
 

@@ -9,7 +9,7 @@
 
 use super::budget::{BASE_BYTES, Budget};
 use super::frames;
-use super::reader::{Answer, Finished, Reader};
+use super::reader::{Answer, FilesOfEnd, Finished, Reader};
 use crate::error::Error;
 use crate::settings::Settings;
 use std::ffi::OsString;
@@ -190,12 +190,21 @@ fn answer(message: Vec<Vec<u8>>, path: &Path) -> Option<Result<Answer, Error>> {
     let path = path.to_path_buf();
     Some(match word.as_slice() {
         SAME => Ok(Answer::Same),
-        DONE => Ok(Answer::Finished(Finished {
-            sha256: text()?,
-            reading: parts.next()?,
-            overlay: parts.next()?,
-            strip: parts.next()?,
-        })),
+        DONE => {
+            let sha256 = text()?;
+            let mut ends = Vec::new();
+            while let Some(reading) = parts.next() {
+                ends.push(FilesOfEnd {
+                    reading,
+                    overlay: parts.next()?,
+                    strip: parts.next()?,
+                });
+            }
+            if ends.is_empty() {
+                return None;
+            }
+            Ok(Answer::Finished(Finished { sha256, ends }))
+        }
         BAD => Err(Error::Told {
             path,
             reason: text()?,

@@ -14,6 +14,13 @@ use std::path::Path;
 pub struct Finished {
     /// SHA-256 of the photo's bytes, hexadecimal.
     pub sha256: String,
+    /// The files of each log end that was read, in their order; at least one.
+    pub ends: Vec<FilesOfEnd>,
+}
+
+/// What is made of one log end, as its files hold it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct FilesOfEnd {
     /// The reading as JSON, a newline at its end.
     pub reading: Vec<u8>,
     /// The overlay as JPEG.
@@ -41,7 +48,7 @@ pub trait Reader: Sync {
 }
 
 /// What is done with a decoded photo.
-pub(super) type Make<'a> = dyn Fn(Photo, &Settings) -> Result<Outputs, Error> + Sync + 'a;
+pub(super) type Make<'a> = dyn Fn(Photo, &Settings) -> Result<Vec<Outputs>, Error> + Sync + 'a;
 
 /// Reads on the thread that asks. A panic costs its photo only; a crash, a hang or a hunger for memory
 /// would cost the run.
@@ -79,16 +86,21 @@ pub(super) fn finish(
     let settings = &with_resolution(bytes, settings);
     let sha256 = photo.sha256.clone();
     let outputs = make(photo, settings).map_err(|error| error.about(path))?;
-    let mut reading = serde_json::to_vec(&outputs.reading).map_err(|refused| Error::Fault {
-        path: path.to_path_buf(),
-        what: refused.to_string(),
-    })?;
-    reading.push(b'\n');
+    let ends = outputs.into_iter().map(|end| {
+        let mut reading = serde_json::to_vec(&end.reading).map_err(|refused| Error::Fault {
+            path: path.to_path_buf(),
+            what: refused.to_string(),
+        })?;
+        reading.push(b'\n');
+        Ok(FilesOfEnd {
+            reading,
+            overlay: end.overlay,
+            strip: end.strip,
+        })
+    });
     Ok(Answer::Finished(Finished {
         sha256,
-        reading,
-        overlay: outputs.overlay,
-        strip: outputs.strip,
+        ends: ends.collect::<Result<_, Error>>()?,
     }))
 }
 

@@ -8,7 +8,7 @@
 //! and once the run has ended `ended`: the SHA-256 of both tables and how many photos were not
 //! reached. Every other line is a photo: its `place` in the whole list, its path, and either the
 //! SHA-256 of its bytes (`sha256`) and of its three files, with the number of its rings, or why it was
-//! `refused`.
+//! `refused`. Where each of several log ends has its files, those after the first are in `further_ends`.
 //!
 //! While photos are read, lines are added as each is done; a line is written after the photo's files
 //! are. At the end the record is written anew in the order of the photos, so that it is the same
@@ -23,7 +23,7 @@
 //! taken at its word.
 
 use super::collect::Found;
-use super::names::Work;
+use super::names::{Work, without_end};
 use super::part::{Part, name_of};
 use super::whole_file::{self, WholeFile};
 use super::{AGES, WIDTHS};
@@ -104,14 +104,39 @@ pub(super) struct Entry {
 pub(super) enum Fate {
     Read {
         sha256: String,
-        rings: usize,
-        reading_sha256: String,
-        overlay_sha256: String,
-        strip_sha256: String,
+        #[serde(flatten)]
+        first: FateOfEnd,
+        /// The other log ends, where each of several has its files.
+        #[serde(default, skip_serializing_if = "Vec::is_empty")]
+        further_ends: Vec<FateOfEnd>,
     },
     Refused {
         refused: String,
     },
+}
+
+/// What was made of one log end.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub(super) struct FateOfEnd {
+    pub(super) rings: usize,
+    pub(super) reading_sha256: String,
+    pub(super) overlay_sha256: String,
+    pub(super) strip_sha256: String,
+}
+
+impl Fate {
+    /// The log ends that were read; none of a photo that was refused.
+    pub(super) fn ends(&self) -> impl Iterator<Item = &FateOfEnd> {
+        let (first, further): (_, &[FateOfEnd]) = match self {
+            Fate::Read {
+                first,
+                further_ends,
+                ..
+            } => (Some(first), further_ends),
+            Fate::Refused { .. } => (None, &[]),
+        };
+        first.into_iter().chain(further)
+    }
 }
 
 impl Head {
@@ -284,7 +309,9 @@ fn remove_leftovers(outputs: impl Iterator<Item = PathBuf>) {
         // A folder that isn't there holds nothing that was left.
         for entry in std::fs::read_dir(folder).into_iter().flatten().flatten() {
             let name = entry.file_name();
-            if whole_file::half_of(&name).is_some_and(|whole| names.contains(whole)) {
+            if whole_file::half_of(&name)
+                .is_some_and(|whole| names.contains(whole) || names.contains(&without_end(whole)))
+            {
                 // Should it stay, it does no harm.
                 let _ = std::fs::remove_file(entry.path());
             }

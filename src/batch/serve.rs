@@ -120,10 +120,13 @@ fn guarded<T>(path: &Path, work: impl FnOnce() -> Result<T, Error>) -> Result<T,
 fn reply(output: &mut impl Write, answer: Result<Answer, Error>, path: &Path) -> io::Result<()> {
     match answer {
         Ok(Answer::Same) => frames::write(output, &[SAME]),
-        Ok(Answer::Finished(f)) => frames::write(
-            output,
-            &[DONE, f.sha256.as_bytes(), &f.reading, &f.overlay, &f.strip],
-        ),
+        Ok(Answer::Finished(finished)) => {
+            let mut parts = vec![DONE, finished.sha256.as_bytes()];
+            for end in &finished.ends {
+                parts.extend([&end.reading[..], &end.overlay, &end.strip]);
+            }
+            frames::write(output, &parts)
+        }
         Err(error) => match unless_copied(error, path) {
             Error::Setting { what } => frames::write(output, &[WRONG, what.as_bytes()]),
             Error::Fault { what, .. } => frames::write(output, &[FAULT, what.as_bytes()]),

@@ -8,7 +8,7 @@ use endgrain::calendar::{self, Felled, Felling, Hemisphere, Season, YearsPerHeig
 use endgrain::error::Error;
 use endgrain::notes::NoteCode;
 use endgrain::reading::Reading;
-use endgrain::settings::{LengthUnit, Region, RulerMarks, ScaleGiven, Settings};
+use endgrain::settings::{EndsWanted, LengthUnit, Region, RulerMarks, ScaleGiven, Settings};
 use endgrain::tables::{SummaryRow, summary};
 use endgrain::units::parse_length_mm;
 use serde::Serialize;
@@ -210,6 +210,18 @@ pub(super) struct Args {
     #[arg(long, value_name = "X,Y,W,H", value_parser = values::region, help_heading = "What is known of the photo")]
     region: Option<Region>,
 
+    /// Which log ends to read where a photo shows several
+    ///
+    /// The largest that is whole in the photo, with a note that says so; or each, numbered in rows from
+    /// top to bottom and within a row from left to right, with files of its own: log-7.end-2.rings.json.
+    #[arg(
+        long,
+        value_name = "WHICH",
+        default_value = "largest",
+        help_heading = "What is known of the photo"
+    )]
+    ends: EndsGiven,
+
     /// Largest photo that is decoded, megapixels
     #[arg(
         long,
@@ -278,6 +290,14 @@ enum RulerGiven {
     Sixteenths,
 }
 
+#[derive(Debug, Clone, Copy, PartialEq, ValueEnum)]
+enum EndsGiven {
+    /// The largest whole one
+    Largest,
+    /// Each, with a reading of its own
+    All,
+}
+
 #[derive(Debug, Clone, Copy, ValueEnum)]
 enum HemisphereGiven {
     North,
@@ -293,6 +313,10 @@ impl Args {
             azimuths_deg: self.azimuth.clone(),
             pith_px: self.pith,
             region_px: self.region,
+            ends: match self.ends {
+                EndsGiven::Largest => EndsWanted::Largest,
+                EndsGiven::All => EndsWanted::All,
+            },
             scale: self.scale(),
             face_is_round: self.round,
             last_ring: self.last_ring,
@@ -431,6 +455,7 @@ pub(super) fn run(args: &Args, console: &mut Console) -> Result<u8, Error> {
         told: Vec::new(),
         read: 0,
         read_before: 0,
+        further_ends: 0,
         doubtful: 0,
         failed: collected.unreadable.len(),
     };
@@ -502,6 +527,8 @@ struct Tally<'a> {
     read: usize,
     /// Those of them that an earlier run finished.
     read_before: usize,
+    /// Log ends beyond the first of their photo.
+    further_ends: usize,
     doubtful: usize,
     failed: usize,
 }
@@ -543,22 +570,14 @@ fn print_line(console: &mut Console, object: &impl Serialize) {
 
 impl Report for Tally<'_> {
     fn read(&mut self, work: &Work, reading: &Reading) {
-        let path = work.path.to_string_lossy();
         self.read += 1;
-        self.doubtful += usize::from(is_doubtful(reading));
-        if self.args.json {
-            let path = &path;
-            print_line(self.console, &ReadLine { reading, path });
-        } else if !self.args.quiet {
-            self.rows
-                .push(SummaryRow::read(&path, reading, self.settings));
-            let told = calendar::sentences(reading, self.settings.unit);
-            if !told.is_empty() {
-                self.told
-                    .push(format!("{}: {}", printable(&path), told.join(" ")));
-            }
-        }
+        self.tell(work, reading);
         self.console.step();
+    }
+
+    fn further_end(&mut self, work: &Work, reading: &Reading) {
+        self.further_ends += 1;
+        self.tell(work, reading);
     }
 
     fn read_before(&mut self, work: &Work, reading: &Reading) {
@@ -585,6 +604,28 @@ impl Report for Tally<'_> {
 }
 
 impl Tally<'_> {
+    /// Tells of one reading.
+    fn tell(&mut self, work: &Work, reading: &Reading) {
+        let path = work.path.to_string_lossy();
+        self.doubtful += usize::from(is_doubtful(reading));
+        if self.args.json {
+            let path = &path;
+            print_line(self.console, &ReadLine { reading, path });
+        } else if !self.args.quiet {
+            let shown = match &reading.end {
+                Some(end) if self.args.ends == EndsGiven::All => format!("{path} ({})", end.text()),
+                _ => path.to_string(),
+            };
+            self.rows
+                .push(SummaryRow::read(&shown, reading, self.settings));
+            let told = calendar::sentences(reading, self.settings.unit);
+            if !told.is_empty() {
+                self.told
+                    .push(format!("{}: {}", printable(&shown), told.join(" ")));
+            }
+        }
+    }
+
     /// Prints the table and the last line, and gives the exit status.
     fn end(self) -> u8 {
         self.console.end();
@@ -597,6 +638,9 @@ impl Tally<'_> {
         if !self.args.quiet {
             let out = printable(&self.args.out.to_string_lossy());
             let mut words = format!("{} read", photos(self.read));
+            if self.further_ends > 0 {
+                words.push_str(&format!(", {} log ends", self.read + self.further_ends));
+            }
             if self.read_before > 0 {
                 words.push_str(&format!(", {} of them by an earlier run", self.read_before));
             }

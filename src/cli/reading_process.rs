@@ -46,7 +46,7 @@ pub(super) fn serve() -> Result<u8, Error> {
     let served = batch::serve(
         io::stdin(),
         io::stdout().lock(),
-        &batch::read_and_draw,
+        &batch::read_and_draw_ends,
         leave,
     );
     served.map(|()| DONE).map_err(|source| Error::Unreadable {

@@ -103,6 +103,7 @@ pub fn overlay_onto(photo: RgbImage, reading: &Reading, settings: &Settings) -> 
         }
         sheet.draw_pith(&mut canvas);
         sheet.draw_ruler(&mut canvas, &letters, settings);
+        sheet.draw_end_numbers(&mut canvas, &letters);
         caption.draw(&mut canvas, &letters, height as f32);
     }
     picture
@@ -449,6 +450,32 @@ impl Sheet<'_> {
         let top = single(place[1]).clamp(0.0, (single(self.height) - high).max(0.0));
         canvas.plate([left, top, left + wide, top + high], DARK, 0.78);
         letters.draw(canvas, (left + PLATE_PAD * size, top), size, &text, WHITE);
+    }
+
+    /// The number of each log end where several are in the photo, at the top of its part of it; that of
+    /// this reading on a light plate, the others on dark ones.
+    fn draw_end_numbers(&self, canvas: &mut Canvas<'_>, letters: &Lettering) {
+        let Some(end) = &self.reading.end else {
+            return;
+        };
+        let size = 1.6 * self.sizes.mark_px;
+        for (region, number) in end.regions_px.iter().zip(1..) {
+            let text = format!("{number}");
+            let (wide, high) = (
+                letters.width_px(&text, size) + 2.0 * PLATE_PAD * size,
+                letters.line_px(size),
+            );
+            let middle = region.x_px as f32 + 0.5 * region.width_px as f32;
+            let left = (middle - 0.5 * wide).clamp(0.0, (single(self.width) - wide).max(0.0));
+            let top = (region.y_px as f32).min((single(self.height) - high).max(0.0));
+            let (ground, ink) = if number == end.number {
+                (WHITE, DARK)
+            } else {
+                (DARK, WHITE)
+            };
+            canvas.plate([left, top, left + wide, top + high], ground, 0.85);
+            letters.draw(canvas, (left + PLATE_PAD * size, top), size, &text, ink);
+        }
     }
 
     /// The pith: cross hairs with an open middle; where it is only inferred, with a dashed circle

@@ -114,6 +114,7 @@ pub(crate) mod tests {
                 width_px: 1000,
                 height_px: 1000,
             },
+            end: None,
             options: None,
             calendar: None,
             scale: mm_per_px.map(|mm_per_px| Scale::even(mm_per_px, "given")),

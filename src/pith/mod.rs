@@ -11,9 +11,11 @@
 //! is repeated in shrinking windows, a step being taken only if the near normals agree better
 //! there; without that guard it ran away on two of 28 discs in the trial before this program.
 
+mod arcs;
 mod circles;
 mod tensors;
 
+pub use arcs::centre_of_arcs;
 use circles::centre_circles;
 use tensors::Tensors;
 

@@ -60,7 +60,7 @@ impl Entry {
         let link = relative_link(page);
         let row = html! {
             td { (small) }
-            th scope="row" { a href=(link) { (reading.photo.file) } }
+            th scope="row" { a href=(link) { (reading.subject()) } }
             @if reading.is_counted() {
                 td.n { @if !age.complete { "≥ " } (age.rings) }
                 td.n { (age.low) " to " (age.high) }

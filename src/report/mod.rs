@@ -114,7 +114,7 @@ pub fn disc_page(disc: &Disc<'_>) -> Result<String, Error> {
             (told_line())
         }
     };
-    Ok(whole_with(&disc.reading.photo.file, &body, EXTRAS))
+    Ok(whole_with(&disc.reading.subject(), &body, EXTRAS))
 }
 
 /// The line in which the script names the ring under the pointer; not there without the script.

@@ -482,7 +482,7 @@ pub(super) fn origin(disc: &Disc<'_>) -> Markup {
         section aria-labelledby="origin" {
             h2 id="origin" { "Where this comes from" }
             dl.origin {
-                dt.dim { "Photo" } dd { (reading.photo.file) ", " (reading.photo.width_px) " × " (reading.photo.height_px) " px" }
+                dt.dim { "Photo" } dd { (reading.subject()) ", " (reading.photo.width_px) " × " (reading.photo.height_px) " px" }
                 dt.dim { "SHA-256 of the photo" } dd { code { (reading.photo.sha256) } }
                 dt.dim { "Read by" } dd { (reading.program.name) " " (reading.program.version) ", " (reading.schema) }
                 dt.dim { "Asked for" } dd { (reading.options.as_ref().map_or("not recorded".into(), asked_for)) }
@@ -510,7 +510,7 @@ pub(super) fn label(disc: &Disc<'_>, shown: Shown) -> Markup {
         section aria-labelledby="label" {
             h2 id="label" { "Label for the stack" }
             div.label {
-                b { (reading.photo.file) }
+                b { (reading.subject()) }
                 div {
                     (age_text(reading))
                     @if let Some((first, last)) = years(record) { ", " (first) " to " (last) }

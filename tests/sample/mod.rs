@@ -89,6 +89,7 @@ impl Disc {
                 width_px: self.side_px,
                 height_px: self.side_px,
             },
+            end: None,
             options: None,
             scale: Some(Scale::even(0.1, "given")),
             pith: PithRecord {
