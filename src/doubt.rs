@@ -194,7 +194,8 @@ pub fn of_disc(rings: &[Signs], left_out: f64, level_agreement: f64) -> [f64; 8]
         1.0 - level_agreement,
         mean(rings, &|s| s.nearby) - 1.0,
         left_out / n,
-        (n / 30.0).ln(),
+        // Few rings are suspicious where the arcs don't agree; a sapling's rings are clear.
+        (n / 30.0).ln().max(0.0) + 2.0 * (n / 30.0).ln().min(0.0) * (1.0 - agreement),
         // Rings that seem to grow wider outward are often several tight ones read as one.
         (outer / middle.max(1.0)).max(1.0).ln(),
         // Rings near the narrowest that can be told apart.
@@ -284,12 +285,12 @@ const GAP: [f64; 4] = [2.4409, 3.0991, -0.7270, -4.5267];
 const PITH: [f64; 4] = [-6.4420, 11.2451, 0.4647, 2.2458];
 /// The doubt common to a disc.
 pub const COMMON: Common = Common {
-    spread: [-4.5116, 4.1168, -1.9509],
+    spread: [-4.4951, 4.0437, -2.0456],
     lost: [
-        -2.9115, -2.6539, 0.9079, -7.1228, 3.8597, -3.8111, 2.9882, 3.5716,
+        -1.8748, -4.4847, 0.6992, -6.6032, 4.893, -4.125, 3.0589, 3.1049,
     ],
     middle: -0.0195,
-    reach: 0.6598,
+    reach: 0.5991,
 };
 
 #[cfg(test)]

@@ -205,11 +205,14 @@ fn notes(
             format!("{} rings are narrower than {:.0} pixels: there the photo can't support a count. Come closer or use more pixels.", tight.len(), rings.tight_below_px),
         ));
     }
-    let doubtful = published
-        .iter()
-        .filter(|r| r.confidence < DOUBTFUL_BELOW)
-        .count();
-    if doubtful > 0 {
+    let is_doubtful = |r: &&Ring| r.confidence < DOUBTFUL_BELOW;
+    let doubtful = published.iter().filter(is_doubtful).count();
+    // That the wood's edge is off by more than a fifth of a ring is possible on nearly every disc: alone
+    // it is no news.
+    let only_edge = doubtful == 1
+        && published.last().as_ref().is_some_and(is_doubtful)
+        && rings.rings.last().is_some_and(|ring| ring.signs.is_edge);
+    if doubtful > 0 && !only_edge {
         notes.push(Note::new(
             NoteCode::DoubtfulRings,
             format!(

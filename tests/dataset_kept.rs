@@ -262,8 +262,11 @@ fn a_bad_reading_is_refused_by_name_and_the_rest_is_done() {
     other["schema"] = "endgrain.reading/9".into();
     at("later.rings.json", &other.to_string());
     let mut hole = disc(5);
-    hole.rings[2].number = 7;
+    hole.rings.last_mut().unwrap().number += 3;
     put(&yard.at("readings"), &hole);
+    let mut turned = disc(6);
+    turned.rings[2].number = 7;
+    put(&yard.at("readings"), &turned);
     let gathered = yard.gather(&["readings", "gone.rings.json"]);
     assert_eq!(gathered.added, 2);
     let words = told(&gathered.refused);
@@ -272,6 +275,7 @@ fn a_bad_reading_is_refused_by_name_and_the_rest_is_done() {
         "cut.rings.json: not a reading: EOF",
         "later.rings.json: of another kind: \"endgrain.reading/9\"",
         "QB-0005.rings.json: its rings are not numbered one after the other",
+        "QB-0006.rings.json: a ring 4 after ring 7",
         "gone.rings.json: can't be opened",
     ] {
         assert!(words.contains(wanted), "{wanted} is not in\n{words}");

@@ -672,7 +672,13 @@ fn peaks(shares: &[f64], width_px: f64, sure_share: f64) -> Vec<f64> {
         let is_new = found
             .last()
             .is_none_or(|last| i as f64 - last > apart as f64);
-        if is_top && is_new && here - ground(i) >= MARK_SHARE {
+        // A rise of the ground is high on one side too far.
+        let falls = |side: &[f64]| {
+            side.len() < 2 * apart || side.iter().any(|other| here - other >= MARK_SHARE)
+        };
+        let is_narrow = falls(&smoothed[i.saturating_sub(2 * apart)..i])
+            && falls(&smoothed[i + 1..(i + 1 + 2 * apart).min(smoothed.len())]);
+        if is_top && is_new && is_narrow && here - ground(i) >= MARK_SHARE {
             found.push(i as f64);
         }
     }
