@@ -109,6 +109,92 @@ pub fn largest_complete(ends: &[End]) -> Option<usize> {
         .max_by(|a, b| ends[*a].radius_px.total_cmp(&ends[*b].radius_px))
 }
 
+/// Share of its side that a region grows by where wood runs on past it.
+const GROWTH: f64 = 0.25;
+
+/// Degrees of the edge that must be missing toward a side for wood to run on there.
+const LEAST_PASSED: usize = 4;
+
+/// A larger region for an end whose wood was seen to run on past a side of `region`, which held it too
+/// tightly; none where that is so at the border of `within` only, or where the next end begins.
+///
+/// `pith` in px of the photo, `edge` the distance of the wood's edge from it at every degree.
+pub fn with_more_room(
+    region: Region,
+    others: &[Region],
+    pith: (f64, f64),
+    edge: &[Option<f64>],
+    within: Region,
+) -> Option<Region> {
+    let [x, y, w, h] = [region.x_px, region.y_px, region.width_px, region.height_px].map(f64::from);
+    // Left, right, top, bottom.
+    let mut passed = [0_usize; 4];
+    for (degree, _) in edge.iter().enumerate().filter(|(_, e)| e.is_none()) {
+        let (sin, cos) = (degree as f64 * std::f64::consts::TAU / edge.len() as f64).sin_cos();
+        let across = if cos < 0.0 {
+            x - pith.0
+        } else {
+            x + w - pith.0
+        } / cos;
+        let along = if sin < 0.0 {
+            y - pith.1
+        } else {
+            y + h - pith.1
+        } / sin;
+        let side = match (across < along, cos < 0.0, sin < 0.0) {
+            (true, true, _) => 0,
+            (true, false, _) => 1,
+            (false, _, true) => 2,
+            (false, _, false) => 3,
+        };
+        passed[side] += 1;
+    }
+    let [mut left, mut right, mut top, mut bottom] = [x, x + w, y, y + h];
+    let goes_on = passed.map(|degrees| degrees >= LEAST_PASSED);
+    left -= if goes_on[0] { GROWTH * w } else { 0.0 };
+    right += if goes_on[1] { GROWTH * w } else { 0.0 };
+    top -= if goes_on[2] { GROWTH * h } else { 0.0 };
+    bottom += if goes_on[3] { GROWTH * h } else { 0.0 };
+    for other in others {
+        let [ox, oy, ow, oh] =
+            [other.x_px, other.y_px, other.width_px, other.height_px].map(f64::from);
+        // Beside it where they share rows for the most part, else above or below it.
+        let rows = (y + h).min(oy + oh) - y.max(oy);
+        let columns = (x + w).min(ox + ow) - x.max(ox);
+        if rows >= columns && rows > 0.0 {
+            if ox + ow / 2.0 > x + w / 2.0 {
+                right = right.min(ox.max(x + w));
+            } else {
+                left = left.max((ox + ow).min(x));
+            }
+        } else if columns > 0.0 {
+            if oy + oh / 2.0 > y + h / 2.0 {
+                bottom = bottom.min(oy.max(y + h));
+            } else {
+                top = top.max((oy + oh).min(y));
+            }
+        }
+    }
+    #[allow(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "inside a region of the photo"
+    )]
+    let [left, right, top, bottom] = [
+        left.max(f64::from(within.x_px).min(x)) as u32,
+        right.min(f64::from(within.x_px + within.width_px).max(x + w)) as u32,
+        top.max(f64::from(within.y_px).min(y)) as u32,
+        bottom.min(f64::from(within.y_px + within.height_px).max(y + h)) as u32,
+    ];
+    let grown = Region {
+        x_px: left,
+        y_px: top,
+        width_px: right - left,
+        height_px: bottom - top,
+    };
+    (grown != region).then_some(grown)
+}
+
 /// Rows from top to bottom, within a row from left to right. An end belongs to the row of the topmost
 /// end left if its middle is no further down than half of that end's height.
 fn in_order(mut ends: Vec<End>) -> Vec<End> {
@@ -489,6 +575,35 @@ mod tests {
             yellow_blue: flat,
             bounds: [0.0, 0.0, width as f32, height as f32],
         }
+    }
+
+    #[test]
+    fn a_region_grows_where_wood_runs_on_and_not_into_the_next_end() {
+        let region = |x_px, y_px, width_px, height_px| Region {
+            x_px,
+            y_px,
+            width_px,
+            height_px,
+        };
+        let (own, photo) = (region(100, 50, 200, 100), region(0, 0, 600, 150));
+        // The edge is missing toward the right and downward.
+        let edge: Vec<Option<f64>> = (0..360)
+            .map(|degree| {
+                (!(0..=5).contains(&degree) && !(85..=95).contains(&degree)).then_some(40.0)
+            })
+            .collect();
+        let grown =
+            |others: &[Region], within| with_more_room(own, others, (200.0, 100.0), &edge, within);
+        // A quarter of 200 px to the right; below is the photo's border.
+        assert_eq!(grown(&[], photo), Some(region(100, 50, 250, 100)));
+        let next = region(320, 40, 200, 100);
+        assert_eq!(grown(&[next], photo), Some(region(100, 50, 220, 100)));
+        assert_eq!(grown(&[], region(100, 50, 200, 100)), None);
+        let whole = vec![Some(40.0); 360];
+        assert_eq!(
+            with_more_room(own, &[], (200.0, 100.0), &whole, photo),
+            None
+        );
     }
 
     /// Whether a region holds the circle of a face of 3 px a sample.

@@ -312,6 +312,9 @@ fn look_for_ends(
     Ok((face, ends))
 }
 
+/// How often the region of a log end is enlarged where its wood runs on past it.
+const MOST_ENLARGED: usize = 3;
+
 /// Reads one of several log ends; the reading says which.
 fn read_end(
     photo: &Photo,
@@ -319,11 +322,34 @@ fn read_end(
     ends: &[ends::End],
     k: usize,
 ) -> Result<Reading, Error> {
-    let of_end = Settings {
-        region_px: Some(ends[k].region),
-        ..settings.clone()
+    let mut regions: Vec<settings::Region> = ends.iter().map(|end| end.region).collect();
+    let within = settings.region_px.unwrap_or(settings::Region {
+        x_px: 0,
+        y_px: 0,
+        width_px: photo.pixels.width(),
+        height_px: photo.pixels.height(),
+    });
+    let mut tries = 0;
+    let mut reading = loop {
+        let of_end = Settings {
+            region_px: Some(regions[k]),
+            ..settings.clone()
+        };
+        let reading = read_face(photo, &face::view(photo, &of_end), &of_end)?;
+        let others = [&regions[..k], &regions[k + 1..]].concat();
+        let larger = ends::with_more_room(
+            regions[k],
+            &others,
+            (reading.pith.x_px, reading.pith.y_px),
+            &reading.outline.radius_px,
+            within,
+        );
+        match larger {
+            Some(larger) if tries < MOST_ENLARGED && reading.is_counted() => regions[k] = larger,
+            _ => break reading,
+        }
+        tries += 1;
     };
-    let mut reading = read_face(photo, &face::view(photo, &of_end), &of_end)?;
     let (number, of) = (k + 1, ends.len());
     reading.notes.push(Note::new(
         NoteCode::SeveralEnds,
@@ -336,7 +362,7 @@ fn read_end(
     ));
     reading.end = Some(EndRecord {
         number: u32::try_from(number).unwrap_or(u32::MAX),
-        regions_px: ends.iter().map(|end| end.region).collect(),
+        regions_px: regions,
     });
     Ok(reading)
 }
