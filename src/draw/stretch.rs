@@ -23,6 +23,9 @@ pub const BESIDE_DEG: f64 = 30.0;
 const STRIP_PX: f64 = 170.0;
 /// Boundaries reach this far into a strip from either rim, px.
 const TICK_PX: f64 = 42.0;
+/// Least room between the names of two marks, px.
+const NAMES_APART_PX: f64 = 6.0;
+
 /// Room above a strip for two rows of numbers, and below it for the marks, px.
 const OVER_PX: f64 = 42.0;
 const UNDER_PX: f64 = 30.0;
@@ -328,18 +331,39 @@ fn draw_marks(
     canvas: &mut Canvas<'_>,
 ) {
     let foot = top + STRIP_PX;
-    for (name, distance_px) in &view.marks {
-        let x = strip.column_of(*distance_px);
-        if !(LEFT_PX..=LEFT_PX + strip.width).contains(&x) {
-            continue;
-        }
+    let mut marks: Vec<(f64, &str)> = view
+        .marks
+        .iter()
+        .map(|(name, distance_px)| (strip.column_of(*distance_px), name.as_str()))
+        .filter(|(x, _)| (LEFT_PX..=LEFT_PX + strip.width).contains(x))
+        .collect();
+    marks.sort_by(|a, b| a.0.total_cmp(&b.0));
+    // Names that would lie over each other are written side by side.
+    let mut names: Vec<(f64, f64, String)> = Vec::new();
+    for (x, name) in marks {
         // The line itself runs along the middle of the strip: that is where the mark is.
         let middle = top + STRIP_PX / 2.0;
         canvas.segment((x, middle - 11.0), (x, middle + 11.0), &plain_pen(3.0));
         canvas.segment((x, foot), (x, foot + 8.0), &plain_pen(3.0));
-        let wide = letters.width_px(name, LETTER_PX);
-        let at = (single(x) - 0.5 * wide, single(foot + 9.0));
-        letters.draw(canvas, at, LETTER_PX, name, WHITE);
+        let half = |text: &str| 0.5 * f64::from(letters.width_px(text, LETTER_PX));
+        match names.last_mut() {
+            Some((first, last, joined))
+                if x - half(name) < 0.5 * (*first + *last) + half(joined) + NAMES_APART_PX =>
+            {
+                *last = x;
+                joined.push_str(", ");
+                joined.push_str(name);
+            }
+            _ => names.push((x, x, name.to_owned())),
+        }
+    }
+    for (first, last, name) in names {
+        let wide = f64::from(letters.width_px(&name, LETTER_PX));
+        let from = (0.5 * (first + last - wide))
+            .min(LEFT_PX + strip.width - wide)
+            .max(LEFT_PX);
+        let at = (single(from), single(foot + 9.0));
+        letters.draw(canvas, at, LETTER_PX, &name, WHITE);
     }
 }
 
