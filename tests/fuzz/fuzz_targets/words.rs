@@ -2,6 +2,7 @@
 #![no_main]
 
 // The binary's own parsers; no library has them.
+#[allow(dead_code, reason = "what the binary makes of a value")]
 #[path = "../../../src/cli/values.rs"]
 mod values;
 
