@@ -165,8 +165,9 @@ fn notes(
         ));
         return notes;
     }
-    let spread = f64::from(age.high - age.low) / f64::from(age.rings.max(1));
-    if spread > 0.25 {
+    let spread = age.high - age.low;
+    // Of a sapling's few rings one or two are a large share.
+    if spread > 2 && f64::from(spread) / f64::from(age.rings.max(1)) > 0.25 {
         notes.push(Note::new(
             NoteCode::RingsUnclear,
             "The rings are hard to tell apart in this photo: do not rely on the count before you have checked it on the overlay.",
