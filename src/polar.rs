@@ -2,7 +2,7 @@
 //!
 //! One sample a photo pixel along the radius, straight from the decoded photo: tight rings are
 //! three to five pixels wide, and what is lost here can't be had again. Where the rings of a large
-//! photo are wide, [`unwrap_coarse`] takes the samples of the face instead: the evidence reads a ring
+//! photo are wide, `unwrap_coarse` takes the samples of the face instead: the evidence reads a ring
 //! at eleven samples, however many are unwrapped.
 
 use crate::face::{Face, LUMINANCE};

@@ -10,7 +10,7 @@
 //!
 //! Marks stick out of the line to both sides. At each place along it the colour just beside the line is
 //! compared with that of the same ring farther off ([`Ladder`] tells which place that is), weighed so
-//! that the ink counts and what the wood does by itself doesn't ([`Ink`]); marks are the peaks.
+//! that the ink counts and what the wood does by itself doesn't (`Ink`); marks are the peaks.
 
 use super::ladder::Ladder;
 use super::marks::{Mark, Origin, Place};

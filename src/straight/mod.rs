@@ -162,7 +162,7 @@ pub fn level_clear(polar: &Polar) -> Option<Straight> {
 }
 
 /// Whether a coarsely unwrapped disc, straightened, shows the rings as well as every pixel would:
-/// on a tenth of the way out at most they are narrower than [`WIDE_RING`] of its levels, at every
+/// on a tenth of the way out at most they are narrower than nine of its levels, at every
 /// pixel of some rays. Waves of wide rings hide narrow ones with thin ends from a coarse look.
 pub fn shows_all(sparse: &Sparse, straight: &Straight, step_px: usize) -> bool {
     let (n, rays) = (sparse.grey.width, sparse.grey.height);
