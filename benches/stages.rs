@@ -45,15 +45,18 @@ fn each_stage(megapixels: f64, with: &mut dyn FnMut(u64, &mut RunAll<'_>)) {
     let candidates = bounds::trace(&seen, &mark, settings.wood);
     let settled = rings::settle(&place, &candidates, &seen, &level, &disc);
     let counted = age::count(&settled, &settings);
-    let reading = record::write(
-        &photo,
-        &settings,
-        &place,
-        &edge,
-        &candidates,
-        &settled,
-        &counted,
-    );
+    let written = || {
+        record::write(
+            &photo,
+            &settings,
+            &place,
+            &edge,
+            &candidates,
+            &settled,
+            &counted,
+        )
+    };
+    let reading = written();
     let overlay = draw::overlay(&photo, &reading, &settings);
 
     let pixels = u64::from(photo.pixels.width()) * u64::from(photo.pixels.height());
@@ -120,15 +123,7 @@ fn each_stage(megapixels: f64, with: &mut dyn FnMut(u64, &mut RunAll<'_>)) {
             black_box(age::count(&settled, &settings));
         });
         bench("record", &mut || {
-            black_box(record::write(
-                &photo,
-                &settings,
-                &place,
-                &edge,
-                &candidates,
-                &settled,
-                &counted,
-            ));
+            black_box(written());
         });
         bench("overlay", &mut || {
             black_box(draw::overlay(&photo, &reading, &settings));

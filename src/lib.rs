@@ -167,7 +167,7 @@ use crate::notes::{Note, NoteCode};
 use crate::photo::Photo;
 use crate::pith::Pith;
 use crate::reading::{EndRecord, Reading};
-use crate::settings::{EndsWanted, Settings};
+use crate::settings::{EndsWanted, Region, Settings};
 
 /// What the stages up to the evidence make of a photo.
 #[derive(Debug, Clone)]
@@ -204,17 +204,7 @@ fn survey_face(photo: &Photo, face: &face::Face, settings: &Settings) -> Survey 
     let pith = pith::find(face, settings);
     let about = |pith: Pith| {
         let wood_edge = outline::trace(face, &pith);
-        // Wide and clear rings of a large photo need no more samples than the face has.
-        let coarse = polar::unwrap_coarse(photo, face, &pith, &wood_edge, settings);
-        let clear = coarse.and_then(|polar| {
-            let straight = straight::level_clear(&polar)?;
-            let sparse = polar::unwrap_sparse(photo, &pith, &wood_edge, settings);
-            straight::shows_all(&sparse, &straight, polar.step_px).then_some((straight, polar))
-        });
-        let (straight, polar) = clear.unwrap_or_else(|| {
-            let polar = polar::unwrap(photo, &pith, &wood_edge, settings);
-            (straight::level(&polar), polar)
-        });
+        let (polar, straight) = unwrap_level(photo, face, &pith, &wood_edge, settings);
         (pith, wood_edge, polar, straight)
     };
     let mut first = about(pith);
@@ -255,6 +245,28 @@ fn survey_face(photo: &Photo, face: &face::Face, settings: &Settings) -> Survey 
         evidence,
         mark,
     }
+}
+
+/// The disc unwrapped and what makes its rings lie level: wide and clear rings of a large photo need no
+/// more samples than the face has.
+fn unwrap_level(
+    photo: &Photo,
+    face: &face::Face,
+    pith: &Pith,
+    wood_edge: &outline::WoodEdge,
+    settings: &Settings,
+) -> (polar::Polar, straight::Straight) {
+    let coarse = polar::unwrap_coarse(photo, face, pith, wood_edge, settings);
+    let clear = coarse.and_then(|polar| {
+        let straight = straight::level_clear(&polar)?;
+        let sparse = polar::unwrap_sparse(photo, pith, wood_edge, settings);
+        straight::shows_all(&sparse, &straight, polar.step_px).then_some((polar, straight))
+    });
+    clear.unwrap_or_else(|| {
+        let polar = polar::unwrap(photo, pith, wood_edge, settings);
+        let straight = straight::level(&polar);
+        (polar, straight)
+    })
 }
 
 /// Reads one log end of a photo: the way from its pixels to its record. Of several the largest whole
@@ -312,9 +324,6 @@ fn look_for_ends(
     Ok((face, ends))
 }
 
-/// How often the region of a log end is enlarged where its wood runs on past it.
-const MOST_ENLARGED: usize = 3;
-
 /// Reads one of several log ends; the reading says which.
 fn read_end(
     photo: &Photo,
@@ -322,34 +331,7 @@ fn read_end(
     ends: &[ends::End],
     k: usize,
 ) -> Result<Reading, Error> {
-    let mut regions: Vec<settings::Region> = ends.iter().map(|end| end.region).collect();
-    let within = settings.region_px.unwrap_or(settings::Region {
-        x_px: 0,
-        y_px: 0,
-        width_px: photo.pixels.width(),
-        height_px: photo.pixels.height(),
-    });
-    let mut tries = 0;
-    let mut reading = loop {
-        let of_end = Settings {
-            region_px: Some(regions[k]),
-            ..settings.clone()
-        };
-        let reading = read_face(photo, &face::view(photo, &of_end), &of_end)?;
-        let others = [&regions[..k], &regions[k + 1..]].concat();
-        let larger = ends::with_more_room(
-            regions[k],
-            &others,
-            (reading.pith.x_px, reading.pith.y_px),
-            &reading.outline.radius_px,
-            within,
-        );
-        match larger {
-            Some(larger) if tries < MOST_ENLARGED && reading.is_counted() => regions[k] = larger,
-            _ => break reading,
-        }
-        tries += 1;
-    };
+    let (mut reading, regions) = read_in_room(photo, settings, ends, k)?;
     let (number, of) = (k + 1, ends.len());
     reading.notes.push(Note::new(
         NoteCode::SeveralEnds,
@@ -365,6 +347,49 @@ fn read_end(
         regions_px: regions,
     });
     Ok(reading)
+}
+
+/// How often the region of a log end is enlarged where its wood runs on past it.
+const MOST_ENLARGED: usize = 3;
+
+/// Reads one of several log ends, in a larger region where its own cuts its wood; with the regions of
+/// all as they were read.
+fn read_in_room(
+    photo: &Photo,
+    settings: &Settings,
+    ends: &[ends::End],
+    k: usize,
+) -> Result<(Reading, Vec<Region>), Error> {
+    let mut regions: Vec<Region> = ends.iter().map(|end| end.region).collect();
+    let within = settings.region_px.unwrap_or(Region {
+        x_px: 0,
+        y_px: 0,
+        width_px: photo.pixels.width(),
+        height_px: photo.pixels.height(),
+    });
+    let mut enlarged = 0;
+    loop {
+        let of_end = Settings {
+            region_px: Some(regions[k]),
+            ..settings.clone()
+        };
+        let reading = read_face(photo, &face::view(photo, &of_end), &of_end)?;
+        let others = [&regions[..k], &regions[k + 1..]].concat();
+        let larger = ends::with_more_room(
+            regions[k],
+            &others,
+            (reading.pith.x_px, reading.pith.y_px),
+            &reading.outline.radius_px,
+            within,
+        );
+        match larger {
+            Some(larger) if enlarged < MOST_ENLARGED && reading.is_counted() => {
+                regions[k] = larger;
+                enlarged += 1;
+            }
+            _ => return Ok((reading, regions)),
+        }
+    }
 }
 
 /// The way from the face to the record.

@@ -2,6 +2,7 @@
 
 use crate::age::Age;
 use crate::bounds::Bounds;
+use crate::draw::SURE_FROM;
 use crate::notes::{Note, NoteCode};
 use crate::outline::WoodEdge;
 use crate::photo::Photo;
@@ -17,9 +18,6 @@ use crate::settings::Settings;
 
 /// Decimals of a pixel that are published.
 const DECIMALS: f64 = 100.0;
-
-/// A ring below this confidence is called doubtful in the notes.
-const DOUBTFUL_BELOW: f64 = 0.8;
 
 /// Writes the record.
 pub fn write(
@@ -206,7 +204,7 @@ fn notes(
             format!("{} rings are narrower than {:.0} pixels: there the photo can't support a count. Come closer or use more pixels.", tight.len(), rings.tight_below_px),
         ));
     }
-    let is_doubtful = |r: &&Ring| r.confidence < DOUBTFUL_BELOW;
+    let is_doubtful = |r: &&Ring| r.confidence < SURE_FROM;
     let doubtful = published.iter().filter(is_doubtful).count();
     // That the wood's edge is off by more than a fifth of a ring is possible on nearly every disc: alone
     // it is no news.

@@ -521,16 +521,22 @@ fn a_total_is_held_against_the_band() {
     assert_eq!(comparison.total.unwrap().finding, Finding::Differs);
 }
 
-/// Two readings of one disc, one with three rings lost between 20 and 30.
-#[test]
-fn two_readings_part_where_one_lost_rings() {
-    let whole = even_rings(60, 10.0, 1.0);
+/// Sixty even rings of which three between 20 and 30 are lost.
+fn without_three_rings() -> Reading {
     let mut poor = even_rings(60, 10.0, 1.0);
     poor.rings.retain(|ring| !(24..27).contains(&ring.number));
     for (ring, number) in poor.rings.iter_mut().zip(1..) {
         ring.number = number;
     }
     poor.age.rings = 57;
+    poor
+}
+
+/// Two readings of one disc, one with three rings lost between 20 and 30.
+#[test]
+fn two_readings_part_where_one_lost_rings() {
+    let whole = even_rings(60, 10.0, 1.0);
+    let poor = without_three_rings();
     let two = two_counts::of_readings(&whole, &poor, 10).expect("both counted");
     let parts: Vec<_> = two.stretches.iter().filter(|s| s.parts()).collect();
     assert_eq!(parts.len(), 1);
@@ -750,12 +756,7 @@ fn two_hand_counts_get_a_page_with_pictures() {
 fn two_readings_get_a_page() {
     let folder = tempfile::tempdir().expect("a folder");
     let whole = even_rings(60, 10.0, 1.0);
-    let mut poor = even_rings(60, 10.0, 1.0);
-    poor.rings.retain(|ring| !(24..27).contains(&ring.number));
-    for (ring, number) in poor.rings.iter_mut().zip(1..) {
-        ring.number = number;
-    }
-    poor.age.rings = 57;
+    let poor = without_three_rings();
     for (name, reading) in [("a.rings.json", &whole), ("b.rings.json", &poor)] {
         let json = serde_json::to_vec(reading).expect("JSON");
         std::fs::write(folder.path().join(name), json).expect("written");
