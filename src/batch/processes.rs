@@ -18,6 +18,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Child, ChildStdin, Command, ExitStatus, Stdio};
 use std::sync::mpsc::{self, Receiver, RecvTimeoutError};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 // First parts of messages.
@@ -259,6 +260,8 @@ struct Process {
     to: ChildStdin,
     from: Receiver<Vec<Vec<u8>>>,
     said: Arc<Mutex<String>>,
+    /// Takes down what it says.
+    listener: JoinHandle<()>,
 }
 
 impl Process {
@@ -292,7 +295,7 @@ impl Process {
         })?;
         let said = Arc::new(Mutex::new(String::new()));
         let words = Arc::clone(&said);
-        std::thread::Builder::new().spawn(move || {
+        let listener = std::thread::Builder::new().spawn(move || {
             let mut bytes = [0; 512];
             while let Ok(n @ 1..) = err.read(&mut bytes) {
                 let mut words = words.lock().unwrap_or_else(PoisonError::into_inner);
@@ -307,6 +310,7 @@ impl Process {
             to,
             from,
             said,
+            listener,
         })
     }
 
@@ -340,6 +344,14 @@ impl Process {
                 _ => break None,
             }
         };
+        // Its last words may still be on the way when it has ended.
+        let heard_all = || {
+            let said = self.said.lock().unwrap_or_else(PoisonError::into_inner);
+            said.trim_start().contains('\n') || self.listener.is_finished()
+        };
+        while status.is_some() && !heard_all() && begun.elapsed() < END_TAKES {
+            std::thread::sleep(Duration::from_millis(2));
+        }
         let mut words = status.map_or("it closed its end".to_owned(), ended);
         let said = self.said.lock().unwrap_or_else(PoisonError::into_inner);
         if let Some(line) = said.lines().find(|line| !line.trim().is_empty()) {
