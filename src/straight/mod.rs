@@ -11,7 +11,10 @@
 //! The first rounds look at fixed scales; the later ones at the scale of the rings themselves
 //! ([`ring_width`](crate::ring_width)), where rings stand out best from pores and saw marks.
 //! What is asked to be smooth is the whole displacement, not each round's increment: else the noise
-//! of the rounds adds up, and a rough face ended up less straight than it began.
+//! of the rounds adds up, and a rough face ended up less straight than it began. Slopes at the rings' own
+//! scale are joined with those at half of it: where the short side of an off-centre disc has its rings,
+//! or widths drop, the measured scale is too wide. Where a face isn't clear, zones along the radius take
+//! steps of their own.
 
 mod slopes;
 
@@ -115,9 +118,9 @@ const FIXED_CELLS: usize = 600;
 /// Stiffness of the displacement tried in a round, from supple to stiff.
 const STIFFNESS: [f32; 4] = [1.0, 10.0, 100.0, 1000.0];
 
-/// Agreement from which a gain is taken without trying stiffer displacements: clean faces reach it
-/// after a round or two, rough ones never.
-const CLEAR: f32 = 0.3;
+/// Agreement from which a gain is taken without trying stiffer displacements, or a different one for
+/// each zone: clean faces reach it after a round or two, rough ones never.
+const CLEAR: f32 = 0.7;
 
 /// Agreement at which the rings lie level to a tenth of their width.
 const LEVEL_ENOUGH: f32 = 0.8;
@@ -129,6 +132,10 @@ const WIDE_RING: f32 = 9.0;
 
 /// The same before the rings lie level, when they look narrower: from here on a try is worth its time.
 const HOPEFUL_RING: f32 = 8.0;
+
+/// Zones along the radius that may each take a step of their own. With 6, 10 and 12 the figures of the
+/// development discs were alike.
+const ZONES: usize = 8;
 
 /// Gain in agreement below which a scale is done.
 const LEAST_GAIN: f32 = 0.004;
@@ -217,6 +224,8 @@ fn rounds(polar: &Polar, start: Plane, is_clear: bool) -> (Straight, bool) {
     let mut view = sample(polar, &radius, &cells);
     let mut agreed = agreement(&view);
     let mut stuck = false;
+    // Ring width along the levels, once it is measured.
+    let mut width: Vec<f32> = Vec::new();
     for (i, round) in FIXED.iter().chain(&MEASURED).chain(&CLOSE).enumerate() {
         // A clear face gains nothing from a second measure of its ring width.
         if i >= FIXED.len() + 2 && (is_clear || agreed > LEVEL_ENOUGH) {
@@ -227,41 +236,28 @@ fn rounds(polar: &Polar, start: Plane, is_clear: bool) -> (Straight, bool) {
             // What didn't help at this scale won't help at it again.
             continue;
         }
+        let cells_a_ring = if i < FIXED.len() + MEASURED.len() {
+            CELLS_A_RING
+        } else {
+            CLOSE_CELLS_A_RING
+        };
         if is_new_scale {
             let arcs = arcs(polar, &radius);
-            let cells_a_ring = if i < FIXED.len() + MEASURED.len() {
-                CELLS_A_RING
-            } else {
-                CLOSE_CELLS_A_RING
-            };
-            cells = measured_cells(&ring_width::measure(&arcs.tone, &arcs.seen), cells_a_ring);
+            width = ring_width::measure(&arcs.tone, &arcs.seen);
+            cells = measured_cells(&width, cells_a_ring);
             view = sample(polar, &radius, &cells);
             agreed = agreement(&view);
         }
-        let (mut slope, mut weight) = slopes::measure(&view.0, &view.1, &cells, round);
-        hold_edge(polar, &radius, &mut slope, &mut weight);
-        let mut best: Option<Step> = None;
-        for stiffness in STIFFNESS {
-            let increment = solve::increment(&slope, &weight, &so_far, stiffness);
-            let mut moved = radius.clone();
-            compose(&mut moved, &increment);
-            let view = sample(polar, &moved, &cells);
-            let step = Step {
-                agreed: agreement(&view),
-                increment,
-                radius: moved,
-                view,
-            };
-            let (gained, clear) = (step.agreed > agreed, step.agreed > CLEAR);
-            if best.as_ref().is_none_or(|b| step.agreed > b.agreed) {
-                best = Some(step);
-            }
-            if gained && clear {
-                break;
-            }
+        let mut slopes = slopes::measure(&view.0, &view.1, &cells, round);
+        if !width.is_empty() {
+            let finer = measured_cells(&width, 2.0 * cells_a_ring);
+            let view = sample(polar, &radius, &finer);
+            slopes = join(slopes, slopes::measure(&view.0, &view.1, &finer, round));
         }
+        hold_edge(polar, &radius, &mut slopes);
+        let step = best_step(polar, (&radius, &so_far), &cells, (&view, agreed), &slopes);
         // A step that makes the sectors agree less followed something other than rings.
-        if let Some(step) = best.filter(|step| step.agreed > agreed) {
+        if step.agreed > agreed {
             stuck = step.agreed < agreed + LEAST_GAIN;
             so_far = so_far.with(&step.increment, |a, b| a + b);
             (radius, view, agreed) = (step.radius, step.view, step.agreed);
@@ -277,10 +273,95 @@ fn rounds(polar: &Polar, start: Plane, is_clear: bool) -> (Straight, bool) {
     (straight, agreed > LEVEL_ENOUGH)
 }
 
+/// The step that makes the sectors agree most: of several stiffnesses one for the whole disc, or, where
+/// the disc is not clear, one for each zone along the radius, run into each other. A step that helps
+/// where rings are wide may hurt where they are narrow, and the other way round.
+fn best_step(
+    polar: &Polar,
+    (radius, so_far): (&Plane, &Plane),
+    cells: &[f32],
+    (view, agreed): (&(Plane, Plane), f32),
+    (slope, weight): &(Plane, Plane),
+) -> Step {
+    let step = |increment: Plane| {
+        let mut moved = radius.clone();
+        compose(&mut moved, &increment);
+        let view = sample(polar, &moved, cells);
+        Step {
+            agreed: agreement(&view),
+            increment,
+            radius: moved,
+            view,
+        }
+    };
+    let with_stiffness = |stiffness| step(solve::increment(slope, weight, so_far, stiffness));
+    let mut steps = vec![with_stiffness(STIFFNESS[0])];
+    if steps[0].agreed > agreed && steps[0].agreed > CLEAR {
+        return steps.remove(0);
+    }
+    steps.extend(STIFFNESS[1..].iter().copied().map(with_stiffness));
+    let still = Plane::filled(KNOT_LEVELS, KNOT_RAYS, 0.0);
+    let mut zones: Vec<(f32, &Plane)> = by_zone(view, cells)
+        .into_iter()
+        .map(|share| (share, &still))
+        .collect();
+    for step in &steps {
+        for (zone, share) in zones.iter_mut().zip(by_zone(&step.view, cells)) {
+            if share > zone.0 {
+                *zone = (share, &step.increment);
+            }
+        }
+    }
+    let zoned = step(run_together(&zones));
+    steps.into_iter().fold(zoned, |best, step| {
+        if step.agreed > best.agreed {
+            step
+        } else {
+            best
+        }
+    })
+}
+
+/// One displacement of those of the zones: in the middle of a zone its own, between two middles a mean.
+fn run_together(zones: &[(f32, &Plane)]) -> Plane {
+    let mut out = Plane::filled(KNOT_LEVELS, KNOT_RAYS, 0.0);
+    let last = (zones.len() - 1) as f32;
+    for knot in 0..KNOT_LEVELS {
+        let place = (knot as f32 + 0.5) / KNOT_LEVELS as f32 * zones.len() as f32 - 0.5;
+        let place = place.clamp(0.0, last);
+        #[allow(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "clamped to the zones"
+        )]
+        let whole = place as usize;
+        let part = place - whole as f32;
+        let (here, next) = (zones[whole].1, zones[(whole + 1).min(zones.len() - 1)].1);
+        for ray in 0..KNOT_RAYS {
+            out.data[ray * KNOT_LEVELS + knot] =
+                here.at(knot, ray) * (1.0 - part) + next.at(knot, ray) * part;
+        }
+    }
+    out
+}
+
+/// Two measures of the slopes joined by their weights.
+fn join(mut one: (Plane, Plane), other: (Plane, Plane)) -> (Plane, Plane) {
+    let (slope, weight) = (&mut one.0.data, &mut one.1.data);
+    for i in 0..slope.len() {
+        let total = weight[i] + other.1.data[i];
+        if total > 0.0 {
+            slope[i] = (slope[i] * weight[i] + other.0.data[i] * other.1.data[i]) / total;
+            weight[i] = total;
+        }
+    }
+    one
+}
+
 /// The wood's edge is the outermost ring's boundary: where it is in the photo its own slope joins the
 /// measured ones, on the knots next to it and beyond. Without it a displacement that follows the wide
 /// rings of one side runs on past the edge of the other, where rings are tight.
-fn hold_edge(polar: &Polar, radius: &Plane, slope: &mut Plane, weight: &mut Plane) {
+fn hold_edge(polar: &Polar, radius: &Plane, (slope, weight): &mut (Plane, Plane)) {
     let levels_a_knot = radius.width as f32 / KNOT_LEVELS as f32;
     let block = LEVEL_RAYS / KNOT_RAYS;
     let level: Vec<Option<f32>> = (0..KNOT_RAYS)
@@ -383,7 +464,7 @@ fn rising(radius: &mut Plane) {
 fn sample(polar: &Polar, radius: &Plane, cells: &[f32]) -> (Plane, Plane) {
     let n = cells.len() - 1;
     let mut picture = Plane::filled(n, LEVEL_RAYS, 0.0);
-    let mut mask = Plane::filled(n, LEVEL_RAYS, 0.0);
+    let mut mask = picture.clone();
     // Levels looked at: about one a level, at least one a cell; as whole level and part.
     let last = radius.width - 2;
     let samples_a_px = 1.0 / polar.step_px as f32;
@@ -451,21 +532,60 @@ fn sample(polar: &Polar, radius: &Plane, cells: &[f32]) -> (Plane, Plane) {
 
 /// Share of the picture's power that rays have in common, over the whole turn and over sixths of it
 /// in equal parts: the whole turn alone is deaf to what gets better in one sector of a rough face.
-fn agreement((picture, mask): &(Plane, Plane)) -> f32 {
+fn agreement(view: &(Plane, Plane)) -> f32 {
+    shared_by(view, 1, |_| 0)[0]
+}
+
+/// The same in every zone along the radius.
+fn by_zone(view: &(Plane, Plane), cells: &[f32]) -> Vec<f32> {
+    let n = cells.len() - 1;
+    let zone = |cell: usize| {
+        #[allow(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "a share of the zones"
+        )]
+        let zone = (cells[cell] / cells[n] * ZONES as f32) as usize;
+        zone.min(ZONES - 1)
+    };
+    shared_by(view, ZONES, zone)
+}
+
+/// What rays have in common in groups of cells.
+fn shared_by(
+    (picture, mask): &(Plane, Plane),
+    groups: usize,
+    group: impl Fn(usize) -> usize,
+) -> Vec<f32> {
     let picture = picture.blurred(1.0, 0.0, RowBorder::Wrap);
-    let whole = common_share(&picture, mask, 0..picture.height);
+    let of_rays = |rays: std::ops::Range<usize>| {
+        let mut sums = vec![(0.0f64, 1e-6f64); groups];
+        for (cell, (common, power)) in common_power(&picture, mask, rays).into_iter().enumerate() {
+            let sum = &mut sums[group(cell)];
+            *sum = (sum.0 + common, sum.1 + power);
+        }
+        sums
+    };
+    #[allow(clippy::cast_possible_truncation, reason = "a share")]
+    let share = |(common, power): (f64, f64)| (common / power) as f32;
+    let mut out: Vec<f32> = of_rays(0..picture.height)
+        .into_iter()
+        .map(|sum| 0.5 * share(sum))
+        .collect();
     let sector = picture.height / SECTORS;
-    let parts: f32 = (0..SECTORS)
-        .map(|k| common_share(&picture, mask, k * sector..(k + 1) * sector))
-        .sum();
-    0.5 * whole + 0.5 * parts / SECTORS as f32
+    for k in 0..SECTORS {
+        for (out, sum) in out.iter_mut().zip(of_rays(k * sector..(k + 1) * sector)) {
+            *out += 0.5 * share(sum) / SECTORS as f32;
+        }
+    }
+    out
 }
 
 /// Sectors of the agreement.
 const SECTORS: usize = 6;
 
-/// Share of the power of the radial changes that these rays have in common.
-fn common_share(picture: &Plane, mask: &Plane, rays: std::ops::Range<usize>) -> f32 {
+/// Power of the radial changes that these rays have in common, and their mean power, in each cell.
+fn common_power(picture: &Plane, mask: &Plane, rays: std::ops::Range<usize>) -> Vec<(f64, f64)> {
     let n = picture.width;
     let mut sums = vec![[0.0f32; 3]; n];
     for ray in rays.clone() {
@@ -479,17 +599,17 @@ fn common_share(picture: &Plane, mask: &Plane, rays: std::ops::Range<usize>) -> 
             }
         }
     }
-    let (mut common, mut power) = (0.0f64, 1e-6f64);
-    for [sum, square, count] in sums {
-        if count * 12.0 > rays.len() as f32 {
-            // Less what unrelated rays share by chance.
-            common += f64::from((sum / count).powi(2) - square / count / count);
-            power += f64::from(square / count);
-        }
-    }
-    #[allow(clippy::cast_possible_truncation, reason = "a share")]
-    let share = (common / power) as f32;
-    share
+    sums.into_iter()
+        .map(|[sum, square, count]| {
+            if count * 12.0 > rays.len() as f32 {
+                // Less what unrelated rays share by chance.
+                let common = (sum / count).powi(2) - square / count / count;
+                (f64::from(common), f64::from(square / count))
+            } else {
+                (0.0, 0.0)
+            }
+        })
+        .collect()
 }
 
 /// The straightened disc averaged over arcs, `[ARCS, levels]`.
