@@ -176,9 +176,9 @@ pub fn shows_all(sparse: &Sparse, straight: &Straight, step_px: usize) -> bool {
         let row = sparse.grey.row(ray);
         let (tone, seen) = (tone.row_mut(arc), seen.row_mut(arc));
         for i in 0..n {
-            let r = line_at(levels, i as f32 / step_px as f32);
+            let r = line_at(levels, (i * sparse.step_px) as f32 / step_px as f32);
             if r >= first as f32 && r < end as f32 {
-                tone[i] += line_at(row, r);
+                tone[i] += line_at(row, r / sparse.step_px as f32);
                 seen[i] += 1.0;
             }
         }
@@ -190,7 +190,7 @@ pub fn shows_all(sparse: &Sparse, straight: &Straight, step_px: usize) -> bool {
         }
     }
     let width = narrower(ring_width::measure(&tone, &seen));
-    width >= WIDE_RING * step_px as f32
+    width * sparse.step_px as f32 >= WIDE_RING * step_px as f32
 }
 
 /// Width of the narrower rings, levels: on a tenth of the way out from the pith rings are narrower.
@@ -243,8 +243,7 @@ fn rounds(polar: &Polar, start: Plane, is_clear: bool) -> (Straight, bool) {
         let mut best: Option<Step> = None;
         for stiffness in STIFFNESS {
             let increment = solve::increment(&slope, &weight, &so_far, stiffness);
-            let mut moved = radius.clone();
-            compose(&mut moved, &increment);
+            let moved = composed(&radius, &increment);
             let view = sample(polar, &moved, &cells);
             let step = Step {
                 agreed: agreement(&view),
@@ -467,20 +466,27 @@ const SECTORS: usize = 6;
 /// Share of the power of the radial changes that these rays have in common.
 fn common_share(picture: &Plane, mask: &Plane, rays: std::ops::Range<usize>) -> f32 {
     let n = picture.width;
-    let mut sums = vec![[0.0f32; 3]; n];
+    let inner = n.saturating_sub(2);
+    let [mut sums, mut squares, mut counts] = [(); 3].map(|()| vec![0.0f32; inner]);
     for ray in rays.clone() {
         let (row, seen) = (picture.row(ray), mask.row(ray));
-        for i in 1..n - 1 {
-            if seen[i - 1] * seen[i] * seen[i + 1] > 0.0 {
-                let v = row[i + 1] - row[i - 1];
-                sums[i][0] += v;
-                sums[i][1] += v * v;
-                sums[i][2] += 1.0;
-            }
+        let all = seen
+            .iter()
+            .zip(seen.iter().skip(1))
+            .zip(seen.iter().skip(2));
+        let steps = row.iter().zip(row.iter().skip(2)).zip(all);
+        let totals = sums.iter_mut().zip(&mut squares).zip(&mut counts);
+        for (((sum, square), count), ((before, after), ((a, b), c))) in totals.zip(steps) {
+            // The mask is 0 or 1.
+            let share = a * b * c;
+            let v = (after - before) * share;
+            *sum += v;
+            *square += v * v;
+            *count += share;
         }
     }
     let (mut common, mut power) = (0.0f64, 1e-6f64);
-    for [sum, square, count] in sums {
+    for ((sum, square), count) in sums.into_iter().zip(squares).zip(counts) {
         if count * 12.0 > rays.len() as f32 {
             // Less what unrelated rays share by chance.
             common += f64::from((sum / count).powi(2) - square / count / count);
@@ -551,11 +557,11 @@ pub(crate) fn arcs(polar: &Polar, radius: &Plane) -> Arcs {
 }
 
 /// Puts the increment under the displacement so far: level rho now lies where rho + increment lay.
-fn compose(radius: &mut Plane, increment: &Plane) {
-    let (reach, n) = (radius.width, increment.width);
+fn composed(old: &Plane, increment: &Plane) -> Plane {
+    let (reach, n) = (old.width, increment.width);
     let scale = reach as f32 / n as f32;
     let mut line = vec![0.0f32; n];
-    let old = radius.clone();
+    let mut radius = Plane::filled(reach, old.height, 0.0);
     // Each level's knot, as whole knot and part, and how much it may move: alike on all rays.
     let knots: Vec<(usize, f32, f32)> = (0..reach)
         .map(|i| {
@@ -597,5 +603,6 @@ fn compose(radius: &mut Plane, increment: &Plane) {
             }
         }
     }
-    rising(radius);
+    rising(&mut radius);
+    radius
 }
