@@ -341,6 +341,10 @@ impl Normals {
         let mut gain = vec![[0.0f32; 2]; SECTORS * steps];
         for normal in &self.0 {
             let (dx, dy) = (normal.x - place.0, normal.y - place.1);
+            #[allow(
+                clippy::imprecise_flops,
+                reason = "`hypot` is a call, and lengths across a face neither overflow nor vanish"
+            )]
             let r = (dx * dx + dy * dy).sqrt().max(1e-3);
             let miss = (dx * normal.ny - dy * normal.nx) / r / 0.15;
             let pointing = if normal.is_claimed {
@@ -439,7 +443,7 @@ fn cell_tensors(plane: &Plane) -> [Plane; 3] {
 }
 
 /// Tangents of 15, 30, 45, 60 and 75 degrees: the sectors' borders within a quarter turn.
-const BORDERS: [f32; 5] = [0.267_949_2, 0.577_350_26, 1.0, 1.732_050_8, 3.732_050_8];
+const BORDERS: [f32; 5] = [0.267_949_2, 0.577_350_26, 1.0, 1.732_050_8, 3.732_051];
 
 /// Sector of a direction; each begins with its border.
 fn sector_of(dx: f32, dy: f32) -> usize {

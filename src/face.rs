@@ -7,6 +7,7 @@
 use crate::photo::Photo;
 use crate::plane::{Plane, RowBorder};
 use crate::settings::Settings;
+use crate::vectors::widest;
 use std::sync::OnceLock;
 
 /// Longest side of the working picture, samples. Below 700, rings of 5 px in a 12-megapixel photo
@@ -113,11 +114,21 @@ pub fn view(photo: &Photo, settings: &Settings) -> Face {
         Plane::filled(w, h, 0.0),
         Plane::filled(w, h, 0.0),
     );
-    each_block(photo, step, |at, [r, g, b]| {
-        grey.data[at] = LUMINANCE[0] * r + LUMINANCE[1] * g + LUMINANCE[2] * b;
-        red_green.data[at] = r - g;
-        yellow_blue.data[at] = (r + g) / 2.0 - b;
-    });
+    widest(
+        #[inline(always)]
+        || {
+            each_block(
+                photo,
+                step,
+                #[inline(always)]
+                |at, [r, g, b]| {
+                    grey.data[at] = LUMINANCE[0] * r + LUMINANCE[1] * g + LUMINANCE[2] * b;
+                    red_green.data[at] = r - g;
+                    yellow_blue.data[at] = (r + g) / 2.0 - b;
+                },
+            );
+        },
+    );
     let bounds = match settings.region_px {
         None => [0.0, 0.0, w as f32, h as f32],
         Some(region) => {
@@ -142,6 +153,7 @@ pub fn view(photo: &Photo, settings: &Settings) -> Face {
 
 /// Hands out the mean colour of every whole block of `step` pixels a side, line by line, with its
 /// number.
+#[inline(always)]
 fn each_block(photo: &Photo, step: usize, mut take: impl FnMut(usize, [f32; 3])) {
     let (width, height) = (
         photo.pixels.width() as usize,
@@ -193,6 +205,7 @@ const PIECE: usize = 1536;
 const MOST_LINES: usize = 257;
 
 /// Adds a line of a photo to sums channel by channel.
+#[inline(always)]
 fn add_line(line: &[u8], few: &mut [u16]) {
     for (few, value) in few.iter_mut().zip(line) {
         *few += u16::from(*value);
@@ -200,6 +213,7 @@ fn add_line(line: &[u8], few: &mut [u16]) {
 }
 
 /// Hands out the three totals of each block of `step` pixels of a line of sums.
+#[inline(always)]
 fn total_blocks<T: Copy + Into<u32>>(
     sums: &[T],
     step: usize,
@@ -220,6 +234,7 @@ fn total_blocks<T: Copy + Into<u32>>(
 }
 
 /// The same for blocks of `N` sums, three a pixel.
+#[inline(always)]
 fn total_known_blocks<T: Copy + Into<u32>, const N: usize>(
     sums: &[T],
     take: &mut impl FnMut(usize, [u32; 3]),
@@ -229,7 +244,7 @@ fn total_known_blocks<T: Copy + Into<u32>, const N: usize>(
     }
 }
 
-#[inline]
+#[inline(always)]
 fn total_of<T: Copy + Into<u32>>(block: &[T]) -> [u32; 3] {
     let mut total = [0u32; 3];
     for pixel in block.as_chunks::<3>().0 {

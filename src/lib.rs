@@ -33,6 +33,9 @@ pub mod photo;
 /// Lengths as people say them: mm, decimal inches, sixteenths.
 pub mod units;
 
+/// Loops on the widest vectors of the processor.
+mod vectors;
+
 /// Planes of samples and the filters that every stage needs.
 pub mod plane;
 

@@ -4,6 +4,8 @@
 //! axis and bounded in the other, and because a blur that is called a hundred times a photo must
 //! not allocate more than its result. The judge of the fast blur is the plain one in the tests.
 
+use crate::vectors::widest;
+
 /// `height` rows of `width` samples.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Plane {
@@ -212,9 +214,15 @@ impl Plane {
         let mut powers = means;
         for y in 0..self.height {
             local.line(y, &mut powers);
-            for (v, power) in rest.row_mut(y).iter_mut().zip(&powers) {
-                *v /= power.max(0.0).sqrt() + floor;
-            }
+            let row = rest.row_mut(y);
+            widest(
+                #[inline(always)]
+                || {
+                    for (v, power) in row.iter_mut().zip(&powers) {
+                        *v /= power.max(0.0).sqrt() + floor;
+                    }
+                },
+            );
         }
         rest
     }
@@ -368,10 +376,23 @@ fn convolve(padded: &[f32], taps: &[f32], target: &mut [f32]) {
 }
 
 /// Samples that are summed together in registers.
-const LANES: usize = 16;
+const LANES: usize = 32;
 
 /// `target` is `tap * middle` and, for each pair of lines, their tap times their sum.
 fn gather_pairs(tap: f32, middle: &[f32], pairs: &[(f32, &[f32], &[f32])], target: &mut [f32]) {
+    widest(
+        #[inline(always)]
+        || gather_pairs_plain(tap, middle, pairs, target),
+    );
+}
+
+#[inline(always)]
+fn gather_pairs_plain(
+    tap: f32,
+    middle: &[f32],
+    pairs: &[(f32, &[f32], &[f32])],
+    target: &mut [f32],
+) {
     let whole = target.len() / LANES * LANES;
     for start in (0..whole).step_by(LANES) {
         let mut sums = [0.0f32; LANES];

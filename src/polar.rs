@@ -477,7 +477,7 @@ mod tests {
             sha256: String::new(),
             pixels,
         };
-        let face = crate::face::view(&photo, &settings);
+        let face = face::view(&photo, &settings);
         let pith = Pith {
             x_px: x,
             y_px: y,

@@ -79,6 +79,10 @@ pub fn measure(face: &Face, pith: &Pith, wood_edge: &WoodEdge) -> Option<Pattern
         for x in within(cx, (farthest * farthest - dy * dy).max(0.0).sqrt(), w) {
             let dx = x as f64 - cx;
             let degree = azimuth.degree(dx, dy);
+            #[allow(
+                clippy::imprecise_flops,
+                reason = "`hypot` is a call, and lengths across a face neither overflow nor vanish"
+            )]
             let share = (dx * dx + dy * dy).sqrt() / edge[degree];
             if !PART.contains(&share) {
                 continue;

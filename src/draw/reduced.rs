@@ -5,6 +5,7 @@
 //! as long as narrow rings stay wide enough to be seen between their lines.
 
 use crate::reading::{AZIMUTHS, Reading};
+use crate::vectors::widest;
 use image::RgbImage;
 
 /// What rings have at least on a reduced overlay, px, but at one place in [`NARROW_PLACES`] (boundaries
@@ -62,11 +63,14 @@ fn narrow_px(reading: &Reading) -> f64 {
 /// the last whole block are left out. Below it are `band` black rows more.
 pub(super) fn picture(photo: &RgbImage, factor: u32, band: u32) -> RgbImage {
     // Loops and divisions of a known size are several times as fast.
-    match factor {
-        2 => means::<2, 6>(photo, band),
-        3 => means::<3, 9>(photo, band),
-        _ => means::<4, 12>(photo, band),
-    }
+    widest(
+        #[inline(always)]
+        || match factor {
+            2 => means::<2, 6>(photo, band),
+            3 => means::<3, 9>(photo, band),
+            _ => means::<4, 12>(photo, band),
+        },
+    )
 }
 
 /// Blocks of a line that are summed at a time: they stay in the nearest cache.
@@ -74,6 +78,7 @@ const BLOCKS: usize = 256;
 
 /// The means of blocks of `SIDE` by `SIDE` pixels; `LINE` is three times that, the channels of a
 /// block's line.
+#[inline(always)]
 fn means<const SIDE: usize, const LINE: usize>(photo: &RgbImage, band: u32) -> RgbImage {
     const { assert!(LINE == 3 * SIDE && SIDE <= MOST as usize) };
     let (width, height) = (

@@ -23,6 +23,7 @@ use crate::face::{EVEN_SIGMA, Face, NOISE_LEVELS};
 use crate::plane::Plane;
 use crate::reading::PithState;
 use crate::settings::Settings;
+use crate::vectors::widest;
 
 /// The pith.
 ///
@@ -76,6 +77,14 @@ impl Normals {
 
     /// Weight of the normals that point at a place, near ones below `core` counting less.
     fn score(&self, px: f32, py: f32, core: f32) -> f32 {
+        widest(
+            #[inline(always)]
+            || self.score_plain(px, py, core),
+        )
+    }
+
+    #[inline(always)]
+    fn score_plain(&self, px: f32, py: f32, core: f32) -> f32 {
         let inverse = 1.0 / (TOLERANCE * TOLERANCE);
         let core2 = core * core;
         let mut lanes = [0.0f32; 8];
@@ -426,7 +435,10 @@ fn intersect(
     for _ in 0..12 {
         let (mut a, mut b, mut d, mut u, mut v) = (0.0f64, 0.0f64, 0.0f64, 0.0f64, 0.0f64);
         let (mut total, mut residual) = (0.0f64, 0.0f64);
-        look(px, py, &mut misses);
+        widest(
+            #[inline(always)]
+            || look(px, py, &mut misses),
+        );
         for (i, &[bell, distance, weight]) in misses.iter().enumerate() {
             if weight == 0.0 {
                 continue;

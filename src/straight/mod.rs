@@ -20,6 +20,7 @@ mod solve;
 use crate::plane::{Plane, RowBorder, blur_line, line_at};
 use crate::polar::{Polar, RAYS, Sparse};
 use crate::ring_width;
+use crate::vectors::widest;
 
 /// The straightened disc.
 ///
@@ -465,6 +466,14 @@ const SECTORS: usize = 6;
 
 /// Share of the power of the radial changes that these rays have in common.
 fn common_share(picture: &Plane, mask: &Plane, rays: std::ops::Range<usize>) -> f32 {
+    widest(
+        #[inline(always)]
+        || common_share_plain(picture, mask, rays),
+    )
+}
+
+#[inline(always)]
+fn common_share_plain(picture: &Plane, mask: &Plane, rays: std::ops::Range<usize>) -> f32 {
     let n = picture.width;
     let inner = n.saturating_sub(2);
     let [mut sums, mut squares, mut counts] = [(); 3].map(|()| vec![0.0f32; inner]);

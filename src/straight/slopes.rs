@@ -2,6 +2,7 @@
 
 use super::{KNOT_LEVELS, KNOT_RAYS, Round};
 use crate::plane::{Plane, RowBorder, line_at};
+use crate::vectors::widest;
 
 /// A knot's weight is this times its coherence beyond [`CHANCE`], at most [`MOST_WEIGHT`]. Found on
 /// rendered discs: five times it and saw marks bend the rings, a fifth of it and lobes stay.
@@ -68,31 +69,36 @@ pub(super) fn measure(
     let share = 1.0 / rays_a_knot as f32;
     // Means over the rays of a knot, cell by cell.
     let mut products = [(); 4].map(|()| Plane::filled(n, KNOT_RAYS, 0.0));
-    for ray in 0..rays_a_knot * KNOT_RAYS {
-        let knot = ray / rays_a_knot;
-        let [squares, mixed, tangents, trusts] = &mut products;
-        let sums = squares
-            .row_mut(knot)
-            .iter_mut()
-            .zip(mixed.row_mut(knot))
-            .zip(tangents.row_mut(knot).iter_mut().zip(trusts.row_mut(knot)));
-        let gradients = along.row(ray).iter().zip(across.row(ray)).zip(&stretch);
-        for (((square, mixed), (tangent, trust)), ((radial, tangential), stretch)) in
-            sums.zip(gradients)
-        {
-            let arc = tangential * tangential * stretch;
-            let energy = radial * radial + arc;
-            let off = arc / (radial * radial + 1e-9) / limit;
-            // Falls to a half at the angle, to a seventeenth at twice its tangent.
-            let w = (1.0 / (1.0 + off * off)) * (cap / energy).min(1.0);
-            // Nothing where nothing changes: beyond the wood.
-            let w = if energy > 0.0 { w } else { 0.0 };
-            *square += radial * radial * w * share;
-            *mixed += radial * tangential * w * share;
-            *tangent += tangential * tangential * w * share;
-            *trust += w * share;
-        }
-    }
+    widest(
+        #[inline(always)]
+        || {
+            for ray in 0..rays_a_knot * KNOT_RAYS {
+                let knot = ray / rays_a_knot;
+                let [squares, mixed, tangents, trusts] = &mut products;
+                let sums = squares
+                    .row_mut(knot)
+                    .iter_mut()
+                    .zip(mixed.row_mut(knot))
+                    .zip(tangents.row_mut(knot).iter_mut().zip(trusts.row_mut(knot)));
+                let gradients = along.row(ray).iter().zip(across.row(ray)).zip(&stretch);
+                for (((square, mixed), (tangent, trust)), ((radial, tangential), stretch)) in
+                    sums.zip(gradients)
+                {
+                    let arc = tangential * tangential * stretch;
+                    let energy = radial * radial + arc;
+                    let off = arc / (radial * radial + 1e-9) / limit;
+                    // Falls to a half at the angle, to a seventeenth at twice its tangent.
+                    let w = (1.0 / (1.0 + off * off)) * (cap / energy).min(1.0);
+                    // Nothing where nothing changes: beyond the wood.
+                    let w = if energy > 0.0 { w } else { 0.0 };
+                    *square += radial * radial * w * share;
+                    *mixed += radial * tangential * w * share;
+                    *tangent += tangential * tangential * w * share;
+                    *trust += w * share;
+                }
+            }
+        },
+    );
     let cells_a_knot = n as f32 / KNOT_LEVELS as f32;
     let [square, product, tangent, trust] = products.map(|plane| {
         gathered(&plane, KNOT_LEVELS).blurred(
