@@ -241,25 +241,12 @@ struct Normals(Vec<Normal>);
 impl Normals {
     /// Normals of the part of the face that may be looked at.
     fn of(face: &Face) -> Self {
-        let normal = normalised(&face.grey).blurred(1.0, 1.0, RowBorder::Repeat);
-        let (w, h) = (normal.width, normal.height);
-        let [mut xx, mut yy, mut xy] = [(); 3].map(|()| Plane::filled(w, h, 0.0));
-        for y in 1..h - 1 {
-            for x in 1..w - 1 {
-                let gx = (normal.at(x + 1, y) - normal.at(x - 1, y)) / 2.0;
-                let gy = (normal.at(x, y + 1) - normal.at(x, y - 1)) / 2.0;
-                let i = y * w + x;
-                (xx.data[i], yy.data[i], xy.data[i]) = (gx * gx, gy * gy, gx * gy);
-            }
-        }
-        let [xx, yy, xy] = [xx, yy, xy].map(|plane| {
-            plane
-                .shrunk(CELL, CELL)
-                .blurred(1.0, 1.0, RowBorder::Repeat)
-        });
-        let mut sorted: Vec<f32> = xx.data.iter().zip(&yy.data).map(|(a, b)| a + b).collect();
-        sorted.sort_by(f32::total_cmp);
-        let typical = sorted[sorted.len() / 2].max(1e-9);
+        let [xx, yy, xy] = cell_tensors(face.even_smooth())
+            .map(|plane| plane.blurred(1.0, 1.0, RowBorder::Repeat));
+        let mut energies: Vec<f32> = xx.data.iter().zip(&yy.data).map(|(a, b)| a + b).collect();
+        let middle = energies.len() / 2;
+        let (_, typical, _) = energies.select_nth_unstable_by(middle, f32::total_cmp);
+        let typical = typical.max(1e-9);
         let [left, top, right, bottom] = face.bounds;
         let mut all = Vec::new();
         for row in 0..xx.height {
@@ -297,19 +284,18 @@ impl Normals {
             for way in [-1.0, 1.0] {
                 for d in 2..reach {
                     let along = way * d as f32;
-                    let (px, py) = (
-                        (x + along * normal.nx).round(),
-                        (y + along * normal.ny).round(),
-                    );
+                    // Half a cell on and cut off below: `round` is a call on plain x86-64.
+                    let (px, py) = (x + along * normal.nx + 0.5, y + along * normal.ny + 0.5);
                     if px < 0.0 || py < 0.0 || px >= columns as f32 || py >= rows as f32 {
                         break;
                     }
                     #[allow(
                         clippy::cast_possible_truncation,
-                        clippy::cast_sign_loss,
                         reason = "inside the plane by the test above"
                     )]
-                    let i = py as usize * columns + px as usize;
+                    let (column, row) = (px as i32, py as i32);
+                    let i =
+                        row.cast_unsigned() as usize * columns + column.cast_unsigned() as usize;
                     heap.data[i] += normal.weight;
                 }
             }
@@ -355,7 +341,11 @@ impl Normals {
         let mut gain = vec![[0.0f32; 2]; SECTORS * steps];
         for normal in &self.0 {
             let (dx, dy) = (normal.x - place.0, normal.y - place.1);
-            let r = dx.hypot(dy).max(1e-3);
+            #[allow(
+                clippy::imprecise_flops,
+                reason = "`hypot` is a call, and lengths across a face neither overflow nor vanish"
+            )]
+            let r = (dx * dx + dy * dy).sqrt().max(1e-3);
             let miss = (dx * normal.ny - dy * normal.nx) / r / 0.15;
             let pointing = if normal.is_claimed {
                 0.0
@@ -367,7 +357,7 @@ impl Normals {
                 clippy::cast_sign_loss,
                 reason = "a length in steps"
             )]
-            let step = ((r / STEP).floor() as usize).min(steps - 1);
+            let step = ((r / STEP) as usize).min(steps - 1);
             let sum = &mut gain[sector_of(dx, dy) * steps + step];
             sum[0] += normal.weight * (pointing - POINTING);
             if !normal.is_claimed {
@@ -422,29 +412,56 @@ impl Normals {
     }
 }
 
-/// Luminance with local mean 0 and local deviation 1, as in [`crate::pith`].
-pub(crate) fn normalised(grey: &Plane) -> Plane {
-    let local = |plane: &Plane| {
-        plane
-            .shrunk(4, 4)
-            .blurred(3.0, 3.0, RowBorder::Repeat)
-            .stretched(4, plane.width, plane.height)
-    };
-    let rest = grey.with(&local(grey), |a, b| a - b);
-    let power = local(&rest.map(|v| v * v));
-    // 3 grey levels: below that, contrast is the camera's noise.
-    rest.with(&power, |v, p| v / (p.max(0.0).sqrt() + 3.0))
+/// Means over cells of the products of a plane's gradients: xx, yy, xy.
+fn cell_tensors(plane: &Plane) -> [Plane; 3] {
+    let (w, h) = (plane.width, plane.height);
+    let mut cells = [(); 3].map(|()| Plane::filled(w / CELL, h / CELL, 0.0));
+    let mut lines = [(); 3].map(|()| vec![0.0f32; w]);
+    let share = 1.0 / (CELL * CELL) as f32;
+    for y in 1..(h / CELL * CELL).min(h - 1) {
+        let (above, here, below) = (plane.row(y - 1), plane.row(y), plane.row(y + 1));
+        let [xx, yy, xy] = &mut lines;
+        let inner = 1..w - 1;
+        let products = xx[inner.clone()]
+            .iter_mut()
+            .zip(&mut yy[inner.clone()])
+            .zip(&mut xy[inner.clone()]);
+        let across = here[2..].iter().zip(&here[..w - 2]);
+        let down = below[inner.clone()].iter().zip(&above[inner]);
+        for (((xx, yy), xy), ((right, left), (below, above))) in products.zip(across.zip(down)) {
+            let (gx, gy) = ((right - left) / 2.0, (below - above) / 2.0);
+            (*xx, *yy, *xy) = (gx * gx, gy * gy, gx * gy);
+        }
+        for (cells, line) in cells.iter_mut().zip(&lines) {
+            let blocks = line.as_chunks::<CELL>().0;
+            for (cell, block) in cells.row_mut(y / CELL).iter_mut().zip(blocks) {
+                *cell += block.iter().sum::<f32>() * share;
+            }
+        }
+    }
+    cells
 }
 
+/// Tangents of 15, 30, 45, 60 and 75 degrees: the sectors' borders within a quarter turn.
+const BORDERS: [f32; 5] = [0.267_949_2, 0.577_350_26, 1.0, 1.732_050_8, 3.732_051];
+
+/// Sector of a direction; each begins with its border.
 fn sector_of(dx: f32, dy: f32) -> usize {
-    let turn = (dy.atan2(dx) / TAU).rem_euclid(1.0);
-    #[allow(
-        clippy::cast_possible_truncation,
-        clippy::cast_sign_loss,
-        reason = "a share of a turn times the sectors"
-    )]
-    let sector = (turn * SECTORS as f32).floor() as usize;
-    sector.min(SECTORS - 1)
+    let (across, down) = (dx.abs(), dy.abs());
+    // Borders that a direction has reached, and those that it has passed: the quarters are gone
+    // through to and fro.
+    let reached: usize = BORDERS
+        .iter()
+        .map(|t| usize::from(down >= t * across))
+        .sum();
+    let passed: usize = BORDERS.iter().map(|t| usize::from(down > t * across)).sum();
+    match (dx > 0.0, dy > 0.0, dx < 0.0, dy < 0.0) {
+        (true, _, _, false) => reached,
+        (false, true, ..) => 11 - passed,
+        (_, _, true, _) => 12 + reached,
+        (_, _, _, true) => 23 - passed,
+        _ => 0,
+    }
 }
 
 /// The path round the sectors with the greatest sum: twice round from an open start, of which the
@@ -568,13 +585,7 @@ mod tests {
             }
         }
         let flat = Plane::filled(width, height, 0.0);
-        Face {
-            step_px: 3,
-            grey,
-            red_green: flat.clone(),
-            yellow_blue: flat,
-            bounds: [0.0, 0.0, width as f32, height as f32],
-        }
+        Face::of(3, [grey, flat.clone(), flat])
     }
 
     #[test]
@@ -654,21 +665,34 @@ mod tests {
     }
 
     #[test]
+    fn sectors_are_those_of_the_azimuth() {
+        for y in -112i16..=112 {
+            for x in -112i16..=112 {
+                let (dx, dy) = (4.0 * f32::from(x), 4.0 * f32::from(y));
+                let turn = (dy.atan2(dx) / TAU).rem_euclid(1.0);
+                let expected = ((turn * SECTORS as f32).floor() as usize).min(SECTORS - 1);
+                assert_eq!(sector_of(dx, dy), expected, "{dx} {dy}");
+            }
+        }
+    }
+
+    #[test]
     fn no_end_is_seen_in_stripes_noise_or_tiny_faces() {
-        let mut face = face_of(&[], 400, 300);
+        let mut striped = face_of(&[], 400, 300);
         for y in 0..300 {
             for x in 0..400 {
-                face.grey.data[y * 400 + x] =
+                striped.grey.data[y * 400 + x] =
                     120.0 + 50.0 * (x as f32 * 0.7 + y as f32 * 0.2).sin();
             }
         }
-        assert!(find(&face).is_empty());
+        assert!(find(&striped).is_empty());
         let mut state = 1u32;
-        for value in &mut face.grey.data {
+        let mut noisy = face_of(&[], 400, 300);
+        for value in &mut noisy.grey.data {
             state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
             *value = (state >> 24) as f32;
         }
-        assert!(find(&face).is_empty());
+        assert!(find(&noisy).is_empty());
         assert!(find(&face_of(&[(10.0, 10.0, 9.0)], 20, 20)).is_empty());
     }
 }

@@ -5,8 +5,10 @@
 //! luminance and two opponent colours. One pass over the photo makes all of it.
 
 use crate::photo::Photo;
-use crate::plane::Plane;
+use crate::plane::{Plane, RowBorder};
 use crate::settings::Settings;
+use crate::vectors::widest;
+use std::sync::OnceLock;
 
 /// Longest side of the working picture, samples. Below 700, rings of 5 px in a 12-megapixel photo
 /// blur away altogether and the pith of a tight disc is lost; above 1200 the time is felt.
@@ -27,13 +29,62 @@ pub struct Face {
     pub yellow_blue: Plane,
     /// The part that may be looked at, in samples: left, top, right and bottom (the last two excluded).
     pub bounds: [f32; 4],
+    /// Made when it is first asked for.
+    even: OnceLock<Even>,
 }
+
+/// The luminance with local mean 0 and local deviation 1.
+#[derive(Debug, Clone)]
+struct Even {
+    sharp: Plane,
+    smooth: Plane,
+}
+
+/// Samples over which mean and deviation of the even luminance are taken (sd).
+pub(crate) const EVEN_SIGMA: f32 = 12.0;
+
+/// Grey levels added to the local deviation: contrast below that is the camera's noise.
+pub(crate) const NOISE_LEVELS: f32 = 3.0;
 
 /// Weights of red, green and blue in the luminance that rings are read from: a little less red
 /// than a television's, because stain and heartwood colour live there.
 pub(crate) const LUMINANCE: [f32; 3] = [0.2, 0.5, 0.3];
 
 impl Face {
+    /// A face of three planes of one shape; all of it may be looked at.
+    #[cfg(test)]
+    pub(crate) fn of(step_px: usize, [grey, red_green, yellow_blue]: [Plane; 3]) -> Face {
+        Face {
+            bounds: [0.0, 0.0, grey.width as f32, grey.height as f32],
+            step_px,
+            grey,
+            red_green,
+            yellow_blue,
+            even: OnceLock::new(),
+        }
+    }
+
+    /// The luminance with local mean 0 and local deviation 1, within [`EVEN_SIGMA`] samples: what the
+    /// directions of rings are taken from. Worked out once a face.
+    pub(crate) fn even(&self) -> &Plane {
+        &self.evened().sharp
+    }
+
+    /// The same, blurred by one sample.
+    pub(crate) fn even_smooth(&self) -> &Plane {
+        &self.evened().smooth
+    }
+
+    fn evened(&self) -> &Even {
+        self.even.get_or_init(|| {
+            let sharp = self.grey.locally_normalised(EVEN_SIGMA, 4, NOISE_LEVELS);
+            Even {
+                smooth: sharp.blurred(1.0, 1.0, RowBorder::Repeat),
+                sharp,
+            }
+        })
+    }
+
     /// Photo pixel of a sample's coordinate (the centre of a block of pixels).
     pub fn to_photo_px(&self, sample: f64) -> f64 {
         sample * self.step_px as f64 + (self.step_px as f64 - 1.0) / 2.0
@@ -45,24 +96,39 @@ impl Face {
     }
 }
 
+/// Photo pixels a face sample, for a photo of `width` by `height` px.
+pub(crate) fn step_px(width: usize, height: usize) -> usize {
+    ((width.max(height) + LONGEST_SIDE / 2) / LONGEST_SIDE).max(1)
+}
+
 /// Shrinks the photo to its working size.
 pub fn view(photo: &Photo, settings: &Settings) -> Face {
     let (width, height) = (
         photo.pixels.width() as usize,
         photo.pixels.height() as usize,
     );
-    let step = ((width.max(height) + LONGEST_SIDE / 2) / LONGEST_SIDE).max(1);
+    let step = step_px(width, height);
     let (w, h) = (width / step, height / step);
     let (mut grey, mut red_green, mut yellow_blue) = (
         Plane::filled(w, h, 0.0),
         Plane::filled(w, h, 0.0),
         Plane::filled(w, h, 0.0),
     );
-    each_block(photo, step, |at, [r, g, b]| {
-        grey.data[at] = LUMINANCE[0] * r + LUMINANCE[1] * g + LUMINANCE[2] * b;
-        red_green.data[at] = r - g;
-        yellow_blue.data[at] = (r + g) / 2.0 - b;
-    });
+    widest(
+        #[inline(always)]
+        || {
+            each_block(
+                photo,
+                step,
+                #[inline(always)]
+                |at, [r, g, b]| {
+                    grey.data[at] = LUMINANCE[0] * r + LUMINANCE[1] * g + LUMINANCE[2] * b;
+                    red_green.data[at] = r - g;
+                    yellow_blue.data[at] = (r + g) / 2.0 - b;
+                },
+            );
+        },
+    );
     let bounds = match settings.region_px {
         None => [0.0, 0.0, w as f32, h as f32],
         Some(region) => {
@@ -81,11 +147,13 @@ pub fn view(photo: &Photo, settings: &Settings) -> Face {
         red_green,
         yellow_blue,
         bounds,
+        even: OnceLock::new(),
     }
 }
 
 /// Hands out the mean colour of every whole block of `step` pixels a side, line by line, with its
 /// number.
+#[inline(always)]
 fn each_block(photo: &Photo, step: usize, mut take: impl FnMut(usize, [f32; 3])) {
     let (width, height) = (
         photo.pixels.width() as usize,
@@ -94,29 +162,50 @@ fn each_block(photo: &Photo, step: usize, mut take: impl FnMut(usize, [f32; 3]))
     let (w, h) = (width / step, height / step);
     let raw = photo.pixels.as_raw();
     let share = 1.0 / (step * step) as f32;
-    // First down the columns, channel by channel, which vectorises; then along the row of sums.
-    let mut sums = vec![0u32; if step > MOST_LINES { w * step * 3 } else { 0 }];
-    let mut few = vec![0u16; w * step * 3];
-    for y in 0..h {
-        let lines = (y * step..(y + 1) * step).map(|y| &raw[y * width * 3..][..w * step * 3]);
-        let mut take = |x: usize, total: [u32; 3]| take(y * w + x, total.map(|v| v as f32 * share));
+    // First down the columns, channel by channel, which vectorises; then along the row of sums. Both
+    // in pieces of a line that stay in the nearest cache.
+    let blocks = (PIECE / (3 * step)).max(1);
+    let mut sums = vec![
+        0u32;
         if step > MOST_LINES {
-            add_lines(lines, &mut few, &mut sums);
-            total_blocks(&sums, step, &mut take);
+            blocks * step * 3
         } else {
-            few.fill(0);
-            for line in lines {
-                add_line(line, &mut few);
+            0
+        }
+    ];
+    let mut few = vec![0u16; blocks * step * 3];
+    for y in 0..h {
+        for first in (0..w).step_by(blocks) {
+            let channels = 3 * step * first..3 * step * (first + blocks).min(w);
+            let (length, start) = (channels.len(), y * w + first);
+            let lines = (y * step..(y + 1) * step)
+                .map(|y| &raw[y * width * 3..][..width * 3][channels.clone()]);
+            let mut take = |x: usize, total: [u32; 3]| {
+                take(start + x, total.map(|v| v as f32 * share));
+            };
+            if step > MOST_LINES {
+                add_lines(lines, &mut few[..length], &mut sums[..length]);
+                total_blocks(&sums[..length], step, &mut take);
+            } else {
+                let few = &mut few[..length];
+                few.fill(0);
+                for line in lines {
+                    add_line(line, few);
+                }
+                total_blocks(few, step, &mut take);
             }
-            total_blocks(&few, step, &mut take);
         }
     }
 }
+
+/// Channels of a line that are summed at a time.
+const PIECE: usize = 1536;
 
 /// Lines of 255 as many as 16 bits hold.
 const MOST_LINES: usize = 257;
 
 /// Adds a line of a photo to sums channel by channel.
+#[inline(always)]
 fn add_line(line: &[u8], few: &mut [u16]) {
     for (few, value) in few.iter_mut().zip(line) {
         *few += u16::from(*value);
@@ -124,20 +213,46 @@ fn add_line(line: &[u8], few: &mut [u16]) {
 }
 
 /// Hands out the three totals of each block of `step` pixels of a line of sums.
+#[inline(always)]
 fn total_blocks<T: Copy + Into<u32>>(
     sums: &[T],
     step: usize,
     take: &mut impl FnMut(usize, [u32; 3]),
 ) {
-    for (x, block) in sums.chunks_exact(3 * step).enumerate() {
-        let mut total = [0u32; 3];
-        for pixel in block.chunks_exact(3) {
-            for (total, sum) in total.iter_mut().zip(pixel) {
-                *total += (*sum).into();
+    // Steps of photos up to some 20 megapixels, with loops of a known length.
+    match step {
+        2 => total_known_blocks::<T, 6>(sums, take),
+        3 => total_known_blocks::<T, 9>(sums, take),
+        4 => total_known_blocks::<T, 12>(sums, take),
+        5 => total_known_blocks::<T, 15>(sums, take),
+        _ => {
+            for (x, block) in sums.chunks_exact(3 * step).enumerate() {
+                take(x, total_of(block));
             }
         }
-        take(x, total);
     }
+}
+
+/// The same for blocks of `N` sums, three a pixel.
+#[inline(always)]
+fn total_known_blocks<T: Copy + Into<u32>, const N: usize>(
+    sums: &[T],
+    take: &mut impl FnMut(usize, [u32; 3]),
+) {
+    for (x, block) in sums.as_chunks::<N>().0.iter().enumerate() {
+        take(x, total_of(block));
+    }
+}
+
+#[inline(always)]
+fn total_of<T: Copy + Into<u32>>(block: &[T]) -> [u32; 3] {
+    let mut total = [0u32; 3];
+    for pixel in block.as_chunks::<3>().0 {
+        for (total, sum) in total.iter_mut().zip(pixel) {
+            *total += (*sum).into();
+        }
+    }
+    total
 }
 
 /// Sums lines of a photo channel by channel into `sums`; `few` is room of the same length.

@@ -33,6 +33,9 @@ pub mod photo;
 /// Lengths as people say them: mm, decimal inches, sixteenths.
 pub mod units;
 
+/// Loops on the widest vectors of the processor.
+mod vectors;
+
 /// Planes of samples and the filters that every stage needs.
 pub mod plane;
 
@@ -226,8 +229,8 @@ fn survey_face(photo: &Photo, face: &face::Face, settings: &Settings) -> Survey 
     let evidence_of_tone = evidence::gather(&polar, &by_tone);
     let mark = kind::tell(&evidence_of_tone, settings.wood);
     let (straight, evidence) = if mark.is_pores {
-        if polar.step_px > 1 {
-            // Pores are small: they need every pixel.
+        if polar.step_px > polar::finest_step_px(photo) {
+            // Pores are small: they need all that the photo has.
             polar = polar::unwrap(photo, &pith, &wood_edge, settings);
         }
         let pores = polar.by_pores();

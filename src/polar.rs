@@ -5,7 +5,7 @@
 //! photo are wide, `unwrap_coarse` takes the samples of the face instead: the evidence reads a ring
 //! at eleven samples, however many are unwrapped.
 
-use crate::face::{Face, LUMINANCE};
+use crate::face::{self, Face, LUMINANCE};
 use crate::outline::WoodEdge;
 use crate::photo::Photo;
 use crate::pith::Pith;
@@ -43,28 +43,72 @@ struct Course {
     reach: usize,
 }
 
-/// Unwraps the disc out to the wood's edge, one sample a pixel.
+/// Samples of a face sample's length along the radius, at least: a photo of up to some 34 megapixels is
+/// read at every pixel, a larger one at as many samples as one of half or a third of its sides. Cost and
+/// the range of ring widths that are looked for ([`crate::ring_width`]) are in samples: at every pixel
+/// of 48 megapixels wide rings were beyond it and none was read.
+const SAMPLES_A_FACE_SAMPLE: usize = 4;
+
+/// Pixels a sample of a disc that is unwrapped as finely as its photo is read.
+pub(crate) fn finest_step_px(photo: &Photo) -> usize {
+    let (width, height) = photo.pixels.dimensions();
+    (face::step_px(width as usize, height as usize) / SAMPLES_A_FACE_SAMPLE).max(1)
+}
+
+/// Unwraps the disc out to the wood's edge, one sample a pixel; of a photo beyond some 34 megapixels
+/// one every second or third.
 pub fn unwrap(photo: &Photo, pith: &Pith, wood_edge: &WoodEdge, settings: &Settings) -> Polar {
+    let step_px = finest_step_px(photo);
     let course = Course::of(photo, pith, wood_edge, settings);
     let plain = sample_rays(photo, pith, &course.visible, 1, course.reach);
-    let grey = normalised(&plain, &course.visible);
-    course.into_polar(grey, 1, plain)
+    let grey = normalised_at(&plain, &course.visible, step_px);
+    course.into_polar(grey, step_px, plain)
+}
+
+/// As [`normalised`], with one sample every `step_px`.
+fn normalised_at(plain: &Plane, visible: &[(usize, usize)], step_px: usize) -> Plane {
+    if step_px == 1 {
+        return normalised(plain, visible);
+    }
+    // What lies between two samples is blurred into them.
+    let smooth = plain.blurred(0.4 * step_px as f32, 0.0, RowBorder::Wrap);
+    let width = plain.width.div_ceil(step_px);
+    let mut data = Vec::with_capacity(width * plain.height);
+    for ray in 0..plain.height {
+        data.extend(smooth.row(ray).iter().step_by(step_px));
+    }
+    let thinned = Plane {
+        width,
+        height: plain.height,
+        data,
+    };
+    normalised(&thinned, &in_samples(visible, step_px))
+}
+
+/// Stretches in pixels as stretches in samples.
+fn in_samples(visible: &[(usize, usize)], step_px: usize) -> Vec<(usize, usize)> {
+    visible
+        .iter()
+        .map(|(a, b)| (a.div_ceil(step_px), b.div_ceil(step_px)))
+        .collect()
 }
 
 /// Rays of [`RAYS`] between two rays of a sparsely unwrapped disc.
 const SPARSE: usize = 4;
 
-/// Every fourth ray of a disc at every pixel: enough to tell whether there are rings that a coarsely
+/// Every fourth ray of a disc as finely as the photo is read: enough to tell whether there are rings that a coarsely
 /// unwrapped disc doesn't show.
 #[derive(Debug, Clone)]
 pub struct Sparse {
     /// As in [`Polar`], one ray every two degrees.
     pub grey: Plane,
+    /// Pixels a sample of `grey` along the radius.
+    pub step_px: usize,
     /// As in [`Polar`].
     pub visible: Vec<(usize, usize)>,
 }
 
-/// Unwraps every fourth ray of the disc, one sample a pixel.
+/// Unwraps every fourth ray of the disc, as finely as [`unwrap`] does.
 pub fn unwrap_sparse(
     photo: &Photo,
     pith: &Pith,
@@ -74,8 +118,10 @@ pub fn unwrap_sparse(
     let course = Course::of(photo, pith, wood_edge, settings);
     let visible: Vec<(usize, usize)> = course.visible.iter().copied().step_by(SPARSE).collect();
     let plain = sample_rays(photo, pith, &visible, SPARSE, course.reach);
+    let step_px = finest_step_px(photo);
     Sparse {
-        grey: normalised(&plain, &visible),
+        grey: normalised_at(&plain, &visible, step_px),
+        step_px,
         visible,
     }
 }
@@ -94,16 +140,33 @@ fn sample_rays(
     );
     let raw = photo.pixels.as_raw();
     let mut plain = Plane::filled(reach, visible.len(), 0.0);
-    for (ray, &(a, b)) in visible.iter().enumerate() {
-        let (sin, cos) = turn(ray * every).sin_cos();
-        let row = plain.row_mut(ray);
-        for (r, value) in row.iter_mut().enumerate().take(b).skip(a) {
-            let (x, y) = (pith.x_px + r as f64 * cos, pith.y_px + r as f64 * sin);
-            *value = luminance_at(raw, width, height, x, y);
+    let turns: Vec<(f64, f64)> = (0..visible.len())
+        .map(|ray| turn(ray * every).sin_cos())
+        .collect();
+    // Piece by piece on neighbouring rays: a ray down the photo meets a new page of memory at every
+    // pixel, and its neighbours meet the same ones.
+    for first in (0..visible.len()).step_by(RAYS_AT_ONCE) {
+        for start in (0..reach).step_by(PIXELS_AT_ONCE) {
+            for ray in first..(first + RAYS_AT_ONCE).min(visible.len()) {
+                let (a, b) = visible[ray];
+                let (a, b) = (a.max(start), b.min(start + PIXELS_AT_ONCE));
+                if a >= b {
+                    continue;
+                }
+                let (sin, cos) = turns[ray];
+                for (value, r) in plain.row_mut(ray)[a..b].iter_mut().zip(a..) {
+                    let (x, y) = (pith.x_px + r as f64 * cos, pith.y_px + r as f64 * sin);
+                    *value = luminance_at(raw, width, height, x, y);
+                }
+            }
         }
     }
     plain
 }
+
+/// Neighbouring rays that are unwrapped together, and pixels of each that are.
+const RAYS_AT_ONCE: usize = 45;
+const PIXELS_AT_ONCE: usize = 64;
 
 /// Samples along the radius that a coarsely unwrapped disc has at least.
 const LEAST_SAMPLES: usize = 350;
@@ -123,11 +186,7 @@ pub fn unwrap_coarse(
     if step_px < 2 || samples < LEAST_SAMPLES {
         return None;
     }
-    let visible: Vec<(usize, usize)> = course
-        .visible
-        .iter()
-        .map(|(a, b)| (a.div_ceil(step_px), b.div_ceil(step_px)))
-        .collect();
+    let visible = in_samples(&course.visible, step_px);
     let mut coarse = Plane::filled(samples, RAYS, 0.0);
     let (x, y) = (face.from_photo_px(pith.x_px), face.from_photo_px(pith.y_px));
     for (ray, &(a, b)) in visible.iter().enumerate() {
@@ -418,7 +477,7 @@ mod tests {
             sha256: String::new(),
             pixels,
         };
-        let face = crate::face::view(&photo, &settings);
+        let face = face::view(&photo, &settings);
         let pith = Pith {
             x_px: x,
             y_px: y,

@@ -10,12 +10,11 @@
 //! Limits: rings that a whole face of deep saw marks hides altogether go with them, and stripes that
 //! themselves close round a centre are not told from rings.
 
-use crate::ends::normalised;
 use crate::face::Face;
 use crate::outline::WoodEdge;
 use crate::pith::Pith;
-use crate::plane::RowBorder;
 use crate::reading::AZIMUTHS;
+use std::sync::LazyLock;
 
 /// Sectors of 15 degrees.
 const SECTORS: usize = 24;
@@ -63,7 +62,7 @@ pub fn measure(face: &Face, pith: &Pith, wood_edge: &WoodEdge) -> Option<Pattern
     if w < 3 || h < 3 {
         return None;
     }
-    let plane = normalised(grey).blurred(1.0, 1.0, RowBorder::Repeat);
+    let plane = face.even_smooth();
     let (cx, cy) = (face.from_photo_px(pith.x_px), face.from_photo_px(pith.y_px));
     let edge: Vec<f64> = wood_edge
         .radius_px
@@ -72,27 +71,25 @@ pub fn measure(face: &Face, pith: &Pith, wood_edge: &WoodEdge) -> Option<Pattern
         .collect();
     // Of each sector: xx - yy, 2 xy, xx + yy, samples.
     let mut sums = [[0.0f64; 4]; SECTORS];
+    let farthest = PART.end * edge.iter().copied().fold(0.0, f64::max);
     for y in 1..h - 1 {
         let dy = y as f64 - cy;
-        for x in 1..w - 1 {
+        let mut azimuth = Sweep::of_line(dy);
+        let (above, row, below) = (plane.row(y - 1), plane.row(y), plane.row(y + 1));
+        for x in within(cx, (farthest * farthest - dy * dy).max(0.0).sqrt(), w) {
             let dx = x as f64 - cx;
-            let turn = (dy.atan2(dx) / std::f64::consts::TAU).rem_euclid(1.0);
-            let part = |parts: usize| {
-                #[allow(
-                    clippy::cast_possible_truncation,
-                    clippy::cast_sign_loss,
-                    reason = "a share of a turn times the parts"
-                )]
-                let i = (turn * parts as f64).floor() as usize;
-                i.min(parts - 1)
-            };
-            let share = dx.hypot(dy) / edge[part(AZIMUTHS)];
+            let degree = azimuth.degree(dx, dy);
+            #[allow(
+                clippy::imprecise_flops,
+                reason = "`hypot` is a call, and lengths across a face neither overflow nor vanish"
+            )]
+            let share = (dx * dx + dy * dy).sqrt() / edge[degree];
             if !PART.contains(&share) {
                 continue;
             }
-            let gx = f64::from(plane.at(x + 1, y) - plane.at(x - 1, y));
-            let gy = f64::from(plane.at(x, y + 1) - plane.at(x, y - 1));
-            let sum = &mut sums[part(SECTORS)];
+            let gx = f64::from(row[x + 1] - row[x - 1]);
+            let gy = f64::from(below[x] - above[x]);
+            let sum = &mut sums[degree * SECTORS / AZIMUTHS];
             sum[0] += gx * gx - gy * gy;
             sum[1] += 2.0 * gx * gy;
             sum[2] += gx * gx + gy * gy;
@@ -118,6 +115,68 @@ pub fn measure(face: &Face, pith: &Pith, wood_edge: &WoodEdge) -> Option<Pattern
     })
 }
 
+/// Samples of a line of `width`, but for its ends, that are at most `reach` from a place.
+fn within(place: f64, reach: f64, width: usize) -> std::ops::Range<usize> {
+    let last = (width - 1) as f64;
+    #[allow(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "clamped to the line"
+    )]
+    let [first, end] = [
+        (place - reach).floor().clamp(1.0, last) as usize,
+        (place + reach + 2.0).clamp(1.0, last) as usize,
+    ];
+    first..end
+}
+
+/// The azimuths along a line of samples, from left to right: they turn one way only, so each is found
+/// from the one before by whole degrees. Working out the angle of every sample took most of the time.
+struct Sweep {
+    degree: usize,
+    is_below: bool,
+    borders: &'static [(f64, f64); AZIMUTHS],
+}
+
+impl Sweep {
+    /// For a line `dy` samples below the pith.
+    fn of_line(dy: f64) -> Sweep {
+        static BORDERS: LazyLock<[(f64, f64); AZIMUTHS]> = LazyLock::new(|| {
+            std::array::from_fn(|k| (k as f64 * std::f64::consts::TAU / AZIMUTHS as f64).sin_cos())
+        });
+        Sweep {
+            degree: if dy > 0.0 {
+                AZIMUTHS / 2 - 1
+            } else {
+                AZIMUTHS / 2
+            },
+            is_below: dy > 0.0,
+            borders: &BORDERS,
+        }
+    }
+
+    /// Whole degrees of the azimuth of a sample further right than all before.
+    fn degree(&mut self, dx: f64, dy: f64) -> usize {
+        // Whether the sample is short of a border of degrees within its half turn.
+        let is_short = |degree: usize| {
+            let (sin, cos) = self.borders[degree];
+            cos * dy - sin * dx < 0.0
+        };
+        if self.is_below {
+            while self.degree > 0 && is_short(self.degree) {
+                self.degree -= 1;
+            }
+        } else if dy < 0.0 {
+            while self.degree + 1 < AZIMUTHS && !is_short(self.degree + 1) {
+                self.degree += 1;
+            }
+        } else {
+            self.degree = if dx < 0.0 { AZIMUTHS / 2 } else { 0 };
+        }
+        self.degree
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -133,13 +192,7 @@ mod tests {
             }
         }
         let flat = Plane::filled(width, height, 0.0);
-        let face = Face {
-            step_px: 1,
-            grey,
-            red_green: flat.clone(),
-            yellow_blue: flat,
-            bounds: [0.0, 0.0, width as f32, height as f32],
-        };
+        let face = Face::of(1, [grey, flat.clone(), flat]);
         let pith = Pith {
             x_px: 150.0,
             y_px: 130.0,
@@ -154,6 +207,19 @@ mod tests {
             contrast: 5.0,
         };
         measure(&face, &pith, &edge).expect("enough wood")
+    }
+
+    #[test]
+    fn azimuths_along_a_line_are_those_worked_out_one_by_one() {
+        for y in -60..60 {
+            let dy = f64::from(y) + if y % 3 == 0 { 0.0 } else { 0.37 };
+            let mut sweep = Sweep::of_line(dy);
+            for x in -90..90 {
+                let dx = f64::from(x) + 0.23;
+                let degree = dy.atan2(dx).to_degrees().rem_euclid(360.0).floor() as usize;
+                assert_eq!(sweep.degree(dx, dy), degree, "{dx} {dy}");
+            }
+        }
     }
 
     #[test]

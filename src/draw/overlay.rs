@@ -42,18 +42,9 @@ pub fn overlay_onto(photo: RgbImage, reading: &Reading, settings: &Settings) -> 
     let factor = reduced::factor(photo.width(), photo.height(), reading);
     let index = index_line::azimuth_deg(&photo, reading);
     let mut zones = zones::find(reading);
-    let told = reading;
     let small;
-    let (photo, reading) = if factor > 1 {
-        for (from, to) in zones.iter_mut().flatten() {
-            (*from, *to) = (*from / f64::from(factor), *to / f64::from(factor));
-        }
-        small = reduced::reading(reading, factor);
-        (reduced::picture(&photo, factor), &small)
-    } else {
-        (photo, reading)
-    };
-    let (width, height) = photo.dimensions();
+    // Whole blocks of the photo: those beyond the last are left out.
+    let (width, height) = (photo.width() / factor, photo.height() / factor);
     let letters = Lettering::new();
     let sizes = Sizes::of(width.min(height) as f32);
     let shows = Shows {
@@ -62,19 +53,28 @@ pub fn overlay_onto(photo: RgbImage, reading: &Reading, settings: &Settings) -> 
         zones: zones.iter().any(|ray| !ray.is_empty()),
         notes: true,
     };
-    let caption = Caption::new(&letters, sizes, width as f32, told, settings, shows);
+    let caption = Caption::new(&letters, sizes, width as f32, reading, settings, shows);
     #[allow(
         clippy::cast_possible_truncation,
         clippy::cast_sign_loss,
         reason = "a caption is a few dozen lines high"
     )]
     let band = caption.height_px(&letters).ceil() as u32;
-    let mut pixels = photo.into_raw();
-    let more = 3 * width as usize * band as usize;
-    pixels.reserve_exact(more);
-    pixels.resize(pixels.len() + more, 0);
-    let Some(mut picture) = RgbImage::from_raw(width, height + band, pixels) else {
-        unreachable!("the buffer was made for this size");
+    let (mut picture, reading) = if factor > 1 {
+        for (from, to) in zones.iter_mut().flatten() {
+            (*from, *to) = (*from / f64::from(factor), *to / f64::from(factor));
+        }
+        small = reduced::reading(reading, factor);
+        (reduced::picture(&photo, factor, band), &small)
+    } else {
+        let mut pixels = photo.into_raw();
+        let more = 3 * width as usize * band as usize;
+        pixels.reserve_exact(more);
+        pixels.resize(pixels.len() + more, 0);
+        let Some(picture) = RgbImage::from_raw(width, height + band, pixels) else {
+            unreachable!("the buffer was made for this size");
+        };
+        (picture, reading)
     };
     {
         let mut canvas = Canvas::new(&mut picture);

@@ -11,6 +11,9 @@ use crate::plane::{Plane, RowBorder, blur_line, line_at};
 /// Shifts tried in one round, half samples to either side.
 const TRIES: usize = 17;
 
+/// Samples that a cost is averaged over, about.
+const WINDOW: usize = 27;
+
 /// Shift of every arc, samples, `[arc, sample]`.
 pub(super) fn line_up(tone: &Plane, seen: &Plane) -> Plane {
     let (n, arcs) = (tone.width, tone.height);
@@ -66,35 +69,42 @@ fn best_shift(arc: &[f32], mean: &[f32], wood: &[f32], so_far: &[f32]) -> Vec<f3
     let n = arc.len();
     let half = (TRIES / 2) as f32;
     // Cost of every shift at every sample, averaged over three rings.
-    let mut costs = vec![[0.0f32; TRIES]; n];
-    let mut line = vec![0.0f32; n];
-    for k in 0..TRIES {
-        let by = (k as f32 - half) / 2.0;
-        for s in 0..n {
-            let value = line_at(arc, s as f32 + so_far[s] + by);
-            line[s] = (-value * mean[s]).clamp(-4.0, 4.0) * wood[s] + 0.006 * by * by;
+    let by: [f32; TRIES] = std::array::from_fn(|k| (k as f32 - half) / 2.0);
+    // Sums of all tries before each sample, side by side.
+    let mut sums = Vec::with_capacity(n + 1);
+    let mut sum = [0.0f64; TRIES];
+    sums.push(sum);
+    for s in 0..n {
+        let place = s as f32 + so_far[s];
+        let values = by.map(|by| line_at(arc, place + by));
+        for k in 0..TRIES {
+            let cost = (-values[k] * mean[s]).clamp(-4.0, 4.0) * wood[s] + 0.006 * by[k] * by[k];
+            sum[k] += f64::from(cost);
         }
-        let smooth = running_mean(&line, 27);
-        for s in 0..n {
-            costs[s][k] = smooth[s];
-        }
+        sums.push(sum);
     }
+    let costs: Vec<[f32; TRIES]> = (0..n)
+        .map(|s| {
+            let (a, b) = (s.saturating_sub(WINDOW / 2), (s + WINDOW / 2 + 1).min(n));
+            let (before, after, count) = (&sums[a], &sums[b], (b - a) as f64);
+            #[allow(clippy::cast_possible_truncation, reason = "planes are f32")]
+            let means = std::array::from_fn(|k| ((after[k] - before[k]) / count) as f32);
+            means
+        })
+        .collect();
     let mut score = costs[0];
     let mut from = vec![[0i8; TRIES]; n];
     for s in 1..n {
-        let mut next = [0.0f32; TRIES];
+        // One try more at either end, never taken.
+        let mut padded = [f32::INFINITY; TRIES + 2];
+        padded[1..=TRIES].copy_from_slice(&score);
         for k in 0..TRIES {
-            let (mut best, mut step) = (score[k], 0i8);
-            if k > 0 && score[k - 1] + 0.05 < best {
-                (best, step) = (score[k - 1] + 0.05, -1);
-            }
-            if k + 1 < TRIES && score[k + 1] + 0.05 < best {
-                (best, step) = (score[k + 1] + 0.05, 1);
-            }
-            next[k] = best + costs[s][k];
+            let (less, same, more) = (padded[k] + 0.05, padded[k + 1], padded[k + 2] + 0.05);
+            let (best, step) = if less < same { (less, -1) } else { (same, 0) };
+            let (best, step) = if more < best { (more, 1) } else { (best, step) };
+            score[k] = best + costs[s][k];
             from[s][k] = step;
         }
-        score = next;
     }
     let mut k = (0..TRIES)
         .min_by(|a, b| score[*a].total_cmp(&score[*b]))
@@ -105,22 +115,6 @@ fn best_shift(arc: &[f32], mean: &[f32], wood: &[f32], so_far: &[f32]) -> Vec<f3
         k = k.saturating_add_signed(isize::from(from[s][k]));
     }
     blur_line(&path, 4.0)
-}
-
-fn running_mean(line: &[f32], window: usize) -> Vec<f32> {
-    let n = line.len();
-    let mut sum = vec![0.0f64; n + 1];
-    for (i, v) in line.iter().enumerate() {
-        sum[i + 1] = sum[i] + f64::from(*v);
-    }
-    (0..n)
-        .map(|i| {
-            let (a, b) = (i.saturating_sub(window / 2), (i + window / 2 + 1).min(n));
-            #[allow(clippy::cast_possible_truncation, reason = "planes are f32")]
-            let mean = ((sum[b] - sum[a]) / (b - a) as f64) as f32;
-            mean
-        })
-        .collect()
 }
 
 /// Takes the mean shift of the arcs that are seen off, so that the scale stays where it is.

@@ -619,14 +619,7 @@ mod tests {
                 }
             }
         }
-        let [grey, red_green, yellow_blue] = planes;
-        Face {
-            step_px: 2,
-            grey,
-            red_green,
-            yellow_blue,
-            bounds: [0.0, 0.0, width as f32, height as f32],
-        }
+        Face::of(2, planes)
     }
 
     fn pith_at(face: &Face, (x, y): (f32, f32)) -> Pith {

@@ -1,11 +1,20 @@
 //! The closed path round the pith that gathers most, by dynamic programming.
 
 use crate::plane::Plane;
+use crate::vectors::widest;
 
 /// Closed path through a plane of gains, at most `jump` samples from ray to ray, each sample
 /// costing `toll`; a gain of `f32::MIN` bars a place. Two turns are run and the second kept, so
 /// that the ends meet.
 pub(super) fn closed_path(gain: &Plane, jump: usize, toll: f32) -> Vec<usize> {
+    widest(
+        #[inline(always)]
+        || closed_path_plain(gain, jump, toll),
+    )
+}
+
+#[inline(always)]
+fn closed_path_plain(gain: &Plane, jump: usize, toll: f32) -> Vec<usize> {
     let (n, rays) = (gain.width, gain.height);
     let turns = 2 * rays;
     // Scores of every place on every ray, with barred places at both ends so that a jump needs no

@@ -194,13 +194,7 @@ mod tests {
             }
         }
         let flat = Plane::filled(width, height, 0.0);
-        Face {
-            step_px: 2,
-            grey,
-            red_green: flat.clone(),
-            yellow_blue: flat,
-            bounds: [0.0, 0.0, width as f32, height as f32],
-        }
+        Face::of(2, [grey, flat.clone(), flat])
     }
 
     fn supposed(face: &Face, x: f64, y: f64) -> (Pith, WoodEdge) {

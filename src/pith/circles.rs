@@ -1,7 +1,7 @@
 //! The last look for the pith: the place about which circles look alike all the way round.
 
-use super::{cut_out, locally_normalised};
-use crate::face::Face;
+use super::cut_out;
+use crate::face::{Face, NOISE_LEVELS};
 use crate::plane::{Plane, RowBorder};
 
 /// What far circles weigh beside near ones: without them a rough face (p < 10 px rings torn by the
@@ -29,13 +29,11 @@ pub(super) fn centre_circles(face: &Face, start: (f32, f32)) -> (f32, f32) {
         let Some(cut) = cut_out(&face.grey, place, reach + search + 8.0) else {
             break;
         };
-        let plane = locally_normalised(
-            &cut.plane
-                .blurred(sigma * 0.5, sigma * 0.5, RowBorder::Repeat),
-            14.0,
-            4,
-        )
-        .map(|v| v.clamp(-1.8, 1.8));
+        let plane = cut
+            .plane
+            .blurred(sigma * 0.5, sigma * 0.5, RowBorder::Repeat)
+            .locally_normalised(14.0, 4, NOISE_LEVELS)
+            .map(|v| v.clamp(-1.8, 1.8));
         let local = (place.0 - cut.left, place.1 - cut.top);
         let circles = Circles::new(&plane, reach, sigma, 0.08 * half);
         let mut means = Vec::new();

@@ -19,10 +19,11 @@ pub use arcs::centre_of_arcs;
 use circles::centre_circles;
 use tensors::Tensors;
 
-use crate::face::Face;
-use crate::plane::{Plane, RowBorder};
+use crate::face::{EVEN_SIGMA, Face, NOISE_LEVELS};
+use crate::plane::Plane;
 use crate::reading::PithState;
 use crate::settings::Settings;
+use crate::vectors::widest;
 
 /// The pith.
 ///
@@ -76,6 +77,14 @@ impl Normals {
 
     /// Weight of the normals that point at a place, near ones below `core` counting less.
     fn score(&self, px: f32, py: f32, core: f32) -> f32 {
+        widest(
+            #[inline(always)]
+            || self.score_plain(px, py, core),
+        )
+    }
+
+    #[inline(always)]
+    fn score_plain(&self, px: f32, py: f32, core: f32) -> f32 {
         let inverse = 1.0 / (TOLERANCE * TOLERANCE);
         let core2 = core * core;
         let mut lanes = [0.0f32; 8];
@@ -147,40 +156,22 @@ pub fn find(face: &Face, settings: &Settings) -> Pith {
     }
 }
 
-/// Luminance with local mean 0 and local deviation 1 (within `sigma` samples, 8 or more).
-///
-/// Mean and deviation vary over `sigma` samples and need no full resolution: both are blurred on
-/// planes shrunk `shrink` times, which is some thirty times faster with 4.
-fn locally_normalised(grey: &Plane, sigma: f32, shrink: usize) -> Plane {
-    let spread = sigma / shrink as f32;
-    let local = |plane: &Plane| {
-        plane
-            .shrunk(shrink, shrink)
-            .blurred(spread, spread, RowBorder::Repeat)
-            .stretched(shrink, plane.width, plane.height)
-    };
-    let rest = grey.with(&local(grey), |a, b| a - b);
-    let power = local(&rest.map(|v| v * v));
-    // 3 grey levels: below that, contrast is the camera's noise.
-    rest.with(&power, |v, p| v / (p.max(0.0).sqrt() + 3.0))
-}
-
 /// Normals at three scales, thinned to about [`VOTERS`], balanced over the directions.
 fn gather(face: &Face) -> Normals {
     let mut all = Normals::default();
     for scale in [1usize, 2, 4] {
-        let shrunk;
+        let smaller;
         let plane = if scale == 1 {
-            &face.grey
+            face.even()
         } else {
-            shrunk = face.grey.shrunk(scale, scale);
-            &shrunk
+            smaller =
+                face.grey
+                    .shrunk(scale, scale)
+                    .locally_normalised(EVEN_SIGMA, 4, NOISE_LEVELS);
+            &smaller
         };
-        let tensors = Tensors::of(&locally_normalised(plane, 12.0, 4), 1.2, 4.0, 2);
-        let energies: Vec<f32> = (0..tensors.xx.data.len())
-            .map(|i| tensors.energy(i))
-            .collect();
-        let typical = median(&energies);
+        let tensors = Tensors::of(plane, 1.2, 4.0, 2);
+        let typical = typical_energy(&tensors);
         let s = scale as f32;
         let stride =
             (((plane.width * plane.height) as f32 / (VOTERS as f32)).sqrt() * 1.2).max(1.0);
@@ -340,7 +331,7 @@ fn close_in(face: &Face, start: (f32, f32)) -> (f32, f32, f32) {
         )]
         let shrink = (window / 60.0).floor().max(1.0) as usize;
         let tensors = Tensors::of(
-            &locally_normalised(&cut.plane, 15.0, 1),
+            &cut.plane.locally_normalised(15.0, 1, NOISE_LEVELS),
             1.5 * scale,
             4.0 * scale,
             shrink,
@@ -414,25 +405,47 @@ fn intersect(
             normals.push(x, y, tensors.angle(i), tensors.coherence(i).powi(2));
         }
     }
-    let weights = |px: f32, py: f32, i: usize| {
-        let (dx, dy) = (normals.x[i] - px, normals.y[i] - py);
-        let r2 = dx * dx + dy * dy + 1e-6;
-        let r = r2.sqrt();
-        if r < 4.0 || r > window {
-            return 0.0;
+    // Of each normal about a place: what goes into the bell of its miss, its distance and a first
+    // weight of 0 where it doesn't count.
+    let mut misses = vec![[0.0f32; 3]; normals.len()];
+    let look = |px: f32, py: f32, misses: &mut [[f32; 3]]| {
+        let places = normals.x.iter().zip(&normals.y);
+        let directions = normals.nx.iter().zip(&normals.ny);
+        let all = places.zip(directions).zip(&normals.weight);
+        for (out, (((x, y), (nx, ny)), weight)) in misses.iter_mut().zip(all) {
+            let (dx, dy) = (x - px, y - py);
+            let r = (dx * dx + dy * dy + 1e-6).sqrt();
+            let across = (dx * ny - dy * nx) / r;
+            let is_near = (r >= 4.0) & (r <= window);
+            *out = [
+                -(across / 0.2).powi(2),
+                (r + 0.1 * window).powi(2),
+                if is_near { *weight } else { 0.0 },
+            ];
         }
-        let across = (dx * normals.ny[i] - dy * normals.nx[i]) / r;
-        normals.weight[i] * (-(across / 0.2).powi(2)).exp() / (r + 0.1 * window).powi(2)
     };
+    let offsets: Vec<f64> = (0..normals.len())
+        .map(|i| {
+            let (nx, ny) = (f64::from(normals.nx[i]), f64::from(normals.ny[i]));
+            ny * f64::from(normals.x[i]) - nx * f64::from(normals.y[i])
+        })
+        .collect();
     let (mut px, mut py) = start;
     let mut spread = window;
     for _ in 0..12 {
         let (mut a, mut b, mut d, mut u, mut v) = (0.0f64, 0.0f64, 0.0f64, 0.0f64, 0.0f64);
         let (mut total, mut residual) = (0.0f64, 0.0f64);
-        for i in 0..normals.len() {
-            let q = f64::from(weights(px, py, i));
+        widest(
+            #[inline(always)]
+            || look(px, py, &mut misses),
+        );
+        for (i, &[bell, distance, weight]) in misses.iter().enumerate() {
+            if weight == 0.0 {
+                continue;
+            }
+            let q = f64::from(weight * bell.exp() / distance);
             let (nx, ny) = (f64::from(normals.nx[i]), f64::from(normals.ny[i]));
-            let offset = ny * f64::from(normals.x[i]) - nx * f64::from(normals.y[i]);
+            let offset = offsets[i];
             a += q * ny * ny;
             b -= q * ny * nx;
             d += q * nx * nx;
@@ -468,14 +481,18 @@ fn intersect(
     Some((px, py, spread.clamp(0.3, window), gain + 0.002))
 }
 
-fn median(values: &[f32]) -> f32 {
-    let mut sorted: Vec<f32> = values
-        .iter()
-        .copied()
-        .step_by(values.len().div_ceil(4096).max(1))
+/// Median energy of some 4000 blocks.
+fn typical_energy(tensors: &Tensors) -> f32 {
+    let blocks = tensors.xx.data.len();
+    let mut energies: Vec<f32> = (0..blocks)
+        .step_by(blocks.div_ceil(4096).max(1))
+        .map(|i| tensors.energy(i))
         .collect();
-    sorted.sort_by(f32::total_cmp);
-    sorted.get(sorted.len() / 2).copied().unwrap_or(0.0)
+    let middle = energies.len() / 2;
+    if energies.is_empty() {
+        return 0.0;
+    }
+    *energies.select_nth_unstable_by(middle, f32::total_cmp).1
 }
 
 #[cfg(test)]
@@ -492,14 +509,7 @@ mod tests {
             }
         }
         let flat = Plane::filled(width, height, 0.0);
-        let bounds = [0.0, 0.0, width as f32, height as f32];
-        Face {
-            step_px: 4,
-            grey,
-            red_green: flat.clone(),
-            yellow_blue: flat,
-            bounds,
-        }
+        Face::of(4, [grey, flat.clone(), flat])
     }
 
     #[test]

@@ -23,6 +23,7 @@ impl Tensors {
         let (blocks, rows) = (w / shrink, h / shrink);
         let mut sums = [(); 3].map(|()| Plane::filled(blocks, rows, 0.0));
         let mut lines = [(); 3].map(|()| vec![0.0f32; w]);
+        let mut across = vec![0.0f32; w];
         for block_row in 0..rows {
             lines.iter_mut().for_each(|line| line.fill(0.0));
             let [xx, xy, yy] = &mut lines;
@@ -32,18 +33,20 @@ impl Tensors {
                     smooth.row((y + 1).min(h - 1)),
                 );
                 let row = smooth.row(y);
-                let mut add = |x: usize, gx: f32| {
-                    let gy = below[x] - above[x];
-                    xx[x] += gx * gx;
-                    xy[x] += gx * gy;
-                    yy[x] += gy * gy;
-                };
-                add(0, row[1.min(w - 1)] - row[0]);
-                for x in 1..w.saturating_sub(1) {
-                    add(x, row[x + 1] - row[x - 1]);
+                // Beyond its ends the end value of a row goes on.
+                across[0] = row[1.min(w - 1)] - row[0];
+                across[w - 1] = row[w - 1] - row[w.saturating_sub(2)];
+                let neighbours = row.iter().zip(row.iter().skip(2));
+                for (gx, (left, right)) in across.iter_mut().skip(1).zip(neighbours) {
+                    *gx = right - left;
                 }
-                if w > 1 {
-                    add(w - 1, row[w - 1] - row[w - 2]);
+                let sums = xx.iter_mut().zip(xy.iter_mut()).zip(yy.iter_mut());
+                let down = below.iter().zip(above);
+                for (((xx, xy), yy), (gx, (below, above))) in sums.zip(across.iter().zip(down)) {
+                    let gy = below - above;
+                    *xx += gx * gx;
+                    *xy += gx * gy;
+                    *yy += gy * gy;
                 }
             }
             for (plane, line) in sums.iter_mut().zip(&lines) {

@@ -23,6 +23,7 @@ mod solve;
 use crate::plane::{Plane, RowBorder, blur_line, line_at};
 use crate::polar::{Polar, RAYS, Sparse};
 use crate::ring_width;
+use crate::vectors::widest;
 
 /// The straightened disc.
 ///
@@ -183,9 +184,9 @@ pub fn shows_all(sparse: &Sparse, straight: &Straight, step_px: usize) -> bool {
         let row = sparse.grey.row(ray);
         let (tone, seen) = (tone.row_mut(arc), seen.row_mut(arc));
         for i in 0..n {
-            let r = line_at(levels, i as f32 / step_px as f32);
+            let r = line_at(levels, (i * sparse.step_px) as f32 / step_px as f32);
             if r >= first as f32 && r < end as f32 {
-                tone[i] += line_at(row, r);
+                tone[i] += line_at(row, r / sparse.step_px as f32);
                 seen[i] += 1.0;
             }
         }
@@ -197,7 +198,7 @@ pub fn shows_all(sparse: &Sparse, straight: &Straight, step_px: usize) -> bool {
         }
     }
     let width = narrower(ring_width::measure(&tone, &seen));
-    width >= WIDE_RING * step_px as f32
+    width * sparse.step_px as f32 >= WIDE_RING * step_px as f32
 }
 
 /// Width of the narrower rings, levels: on a tenth of the way out from the pith rings are narrower.
@@ -284,8 +285,7 @@ fn best_step(
     (slope, weight): &(Plane, Plane),
 ) -> Step {
     let step = |increment: Plane| {
-        let mut moved = radius.clone();
-        compose(&mut moved, &increment);
+        let moved = composed(radius, &increment);
         let view = sample(polar, &moved, cells);
         Step {
             agreed: agreement(&view),
@@ -560,8 +560,9 @@ fn shared_by(
     let picture = picture.blurred(1.0, 0.0, RowBorder::Wrap);
     let of_rays = |rays: std::ops::Range<usize>| {
         let mut sums = vec![(0.0f64, 1e-6f64); groups];
-        for (cell, (common, power)) in common_power(&picture, mask, rays).into_iter().enumerate() {
-            let sum = &mut sums[group(cell)];
+        let shares = common_power(&picture, mask, rays);
+        for (before, (common, power)) in shares.into_iter().enumerate() {
+            let sum = &mut sums[group(before + 1)];
             *sum = (sum.0 + common, sum.1 + power);
         }
         sums
@@ -584,23 +585,45 @@ fn shared_by(
 /// Sectors of the agreement.
 const SECTORS: usize = 6;
 
-/// Power of the radial changes that these rays have in common, and their mean power, in each cell.
+/// Power of the radial changes that these rays have in common, and their mean power, in each cell but
+/// the first and the last.
 fn common_power(picture: &Plane, mask: &Plane, rays: std::ops::Range<usize>) -> Vec<(f64, f64)> {
+    widest(
+        #[inline(always)]
+        || common_power_plain(picture, mask, rays),
+    )
+}
+
+#[inline(always)]
+fn common_power_plain(
+    picture: &Plane,
+    mask: &Plane,
+    rays: std::ops::Range<usize>,
+) -> Vec<(f64, f64)> {
     let n = picture.width;
-    let mut sums = vec![[0.0f32; 3]; n];
+    let inner = n.saturating_sub(2);
+    let [mut sums, mut squares, mut counts] = [(); 3].map(|()| vec![0.0f32; inner]);
     for ray in rays.clone() {
         let (row, seen) = (picture.row(ray), mask.row(ray));
-        for i in 1..n - 1 {
-            if seen[i - 1] * seen[i] * seen[i + 1] > 0.0 {
-                let v = row[i + 1] - row[i - 1];
-                sums[i][0] += v;
-                sums[i][1] += v * v;
-                sums[i][2] += 1.0;
-            }
+        let all = seen
+            .iter()
+            .zip(seen.iter().skip(1))
+            .zip(seen.iter().skip(2));
+        let steps = row.iter().zip(row.iter().skip(2)).zip(all);
+        let totals = sums.iter_mut().zip(&mut squares).zip(&mut counts);
+        for (((sum, square), count), ((before, after), ((a, b), c))) in totals.zip(steps) {
+            // The mask is 0 or 1.
+            let share = a * b * c;
+            let v = (after - before) * share;
+            *sum += v;
+            *square += v * v;
+            *count += share;
         }
     }
     sums.into_iter()
-        .map(|[sum, square, count]| {
+        .zip(squares)
+        .zip(counts)
+        .map(|((sum, square), count)| {
             if count * 12.0 > rays.len() as f32 {
                 // Less what unrelated rays share by chance.
                 let common = (sum / count).powi(2) - square / count / count;
@@ -671,11 +694,11 @@ pub(crate) fn arcs(polar: &Polar, radius: &Plane) -> Arcs {
 }
 
 /// Puts the increment under the displacement so far: level rho now lies where rho + increment lay.
-fn compose(radius: &mut Plane, increment: &Plane) {
-    let (reach, n) = (radius.width, increment.width);
+fn composed(old: &Plane, increment: &Plane) -> Plane {
+    let (reach, n) = (old.width, increment.width);
     let scale = reach as f32 / n as f32;
     let mut line = vec![0.0f32; n];
-    let old = radius.clone();
+    let mut radius = Plane::filled(reach, old.height, 0.0);
     // Each level's knot, as whole knot and part, and how much it may move: alike on all rays.
     let knots: Vec<(usize, f32, f32)> = (0..reach)
         .map(|i| {
@@ -717,5 +740,6 @@ fn compose(radius: &mut Plane, increment: &Plane) {
             }
         }
     }
-    rising(radius);
+    rising(&mut radius);
+    radius
 }

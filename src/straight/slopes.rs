@@ -2,6 +2,7 @@
 
 use super::{KNOT_LEVELS, KNOT_RAYS, Round};
 use crate::plane::{Plane, RowBorder, line_at};
+use crate::vectors::widest;
 
 /// A knot's weight is this times its coherence beyond [`CHANCE`], at most [`MOST_WEIGHT`]. Found on
 /// rendered discs: five times it and saw marks bend the rings, a fifth of it and lobes stay.
@@ -41,45 +42,66 @@ pub(super) fn measure(
             smooth.row((ray + rays - 1) % rays),
             smooth.row((ray + 1) % rays),
         );
-        let row = smooth.row(ray);
-        for i in 1..n - 1 {
-            let at = ray * n + i;
+        let (row, whole) = (smooth.row(ray), whole.row(ray));
+        let (radial, tangential) = (along.row_mut(ray), across.row_mut(ray));
+        let gradients = radial[1..n - 1].iter_mut().zip(&mut tangential[1..n - 1]);
+        let neighbours = row[2..].iter().zip(row);
+        let beside = after[1..n - 1].iter().zip(&before[1..n - 1]);
+        for (((radial, tangential), whole), ((outer, inner), (after, before))) in
+            gradients.zip(&whole[1..n - 1]).zip(neighbours.zip(beside))
+        {
             // Gradients that reach over the edge of the wood are the edge's.
-            if whole.data[at] > 0.97 {
-                along.data[at] = (row[i + 1] - row[i - 1]) / 2.0;
-                across.data[at] = (after[i] - before[i]) / 2.0;
-                if (i + ray) % 7 == 0 {
-                    energies.push(along.data[at].powi(2) + across.data[at].powi(2) * stretch[i]);
-                }
+            let share = if *whole > 0.97 { 0.5 } else { 0.0 };
+            *radial = (outer - inner) * share;
+            *tangential = (after - before) * share;
+        }
+        // Every seventh cell, on each ray one further.
+        for i in ((7 - ray % 7) % 7..n - 1).step_by(7) {
+            if i > 0 && whole[i] > 0.97 {
+                energies.push(radial[i].powi(2) + tangential[i].powi(2) * stretch[i]);
             }
         }
     }
     // The strongest tenth are cracks and bark: they count no more than the rest.
     let cap = quantile(&mut energies, 0.9).max(1e-9);
     let limit = round.angle_deg.to_radians().tan().powi(2);
-    let mut products = [(); 4].map(|()| Plane::filled(n, rays, 0.0));
-    for ray in 0..rays {
-        for i in 1..n - 1 {
-            let at = ray * n + i;
-            let (radial, tangential) = (along.data[at], across.data[at]);
-            let arc = tangential * tangential * stretch[i];
-            let energy = radial * radial + arc;
-            if energy <= 0.0 {
-                continue;
-            }
-            let off = arc / (radial * radial + 1e-9) / limit;
-            // Falls to a half at the angle, to a seventeenth at twice its tangent.
-            let w = (1.0 / (1.0 + off * off)) * (cap / energy).min(1.0);
-            products[0].data[at] = radial * radial * w;
-            products[1].data[at] = radial * tangential * w;
-            products[2].data[at] = tangential * tangential * w;
-            products[3].data[at] = w;
-        }
-    }
     let rays_a_knot = rays / KNOT_RAYS;
+    let share = 1.0 / rays_a_knot as f32;
+    // Means over the rays of a knot, cell by cell.
+    let mut products = [(); 4].map(|()| Plane::filled(n, KNOT_RAYS, 0.0));
+    widest(
+        #[inline(always)]
+        || {
+            for ray in 0..rays_a_knot * KNOT_RAYS {
+                let knot = ray / rays_a_knot;
+                let [squares, mixed, tangents, trusts] = &mut products;
+                let sums = squares
+                    .row_mut(knot)
+                    .iter_mut()
+                    .zip(mixed.row_mut(knot))
+                    .zip(tangents.row_mut(knot).iter_mut().zip(trusts.row_mut(knot)));
+                let gradients = along.row(ray).iter().zip(across.row(ray)).zip(&stretch);
+                for (((square, mixed), (tangent, trust)), ((radial, tangential), stretch)) in
+                    sums.zip(gradients)
+                {
+                    let arc = tangential * tangential * stretch;
+                    let energy = radial * radial + arc;
+                    let off = arc / (radial * radial + 1e-9) / limit;
+                    // Falls to a half at the angle, to a seventeenth at twice its tangent.
+                    let w = (1.0 / (1.0 + off * off)) * (cap / energy).min(1.0);
+                    // Nothing where nothing changes: beyond the wood.
+                    let w = if energy > 0.0 { w } else { 0.0 };
+                    *square += radial * radial * w * share;
+                    *mixed += radial * tangential * w * share;
+                    *tangent += tangential * tangential * w * share;
+                    *trust += w * share;
+                }
+            }
+        },
+    );
     let cells_a_knot = n as f32 / KNOT_LEVELS as f32;
     let [square, product, tangent, trust] = products.map(|plane| {
-        gathered(&plane, KNOT_LEVELS, rays_a_knot).blurred(
+        gathered(&plane, KNOT_LEVELS).blurred(
             round.window.0 / cells_a_knot,
             round.window.1 / rays_a_knot as f32,
             RowBorder::Wrap,
@@ -139,12 +161,11 @@ fn to_level_knots(slope: &Plane, weight: &Plane, cells: &[f32]) -> (Plane, Plane
     out
 }
 
-/// Means over blocks of `height` rows and over `width` even stretches of each row.
-fn gathered(plane: &Plane, width: usize, height: usize) -> Plane {
-    let rows = plane.shrunk(1, height);
-    let mut out = Plane::filled(width, rows.height, 0.0);
-    for y in 0..rows.height {
-        let row = rows.row(y);
+/// Means over `width` even stretches of each row.
+fn gathered(plane: &Plane, width: usize) -> Plane {
+    let mut out = Plane::filled(width, plane.height, 0.0);
+    for y in 0..plane.height {
+        let row = plane.row(y);
         for x in 0..width {
             let a = x * row.len() / width;
             let b = ((x + 1) * row.len() / width)
@@ -158,12 +179,15 @@ fn gathered(plane: &Plane, width: usize, height: usize) -> Plane {
 }
 
 fn quantile(values: &mut [f32], share: f32) -> f32 {
-    values.sort_by(f32::total_cmp);
     #[allow(
         clippy::cast_possible_truncation,
         clippy::cast_sign_loss,
         reason = "a share of a length"
     )]
     let at = (values.len() as f32 * share).floor() as usize;
-    values.get(at).copied().unwrap_or(1.0)
+    if at < values.len() {
+        *values.select_nth_unstable_by(at, f32::total_cmp).1
+    } else {
+        1.0
+    }
 }

@@ -1,6 +1,7 @@
 //! The weighted least-squares solve for one increment of the displacement.
 
 use crate::plane::Plane;
+use crate::vectors::widest;
 
 /// Weight of growing evenly along the radius.
 const EVEN: f32 = 0.1;
@@ -37,7 +38,10 @@ pub(super) fn increment(slope: &Plane, weight: &Plane, so_far: &Plane, stiffness
             diagonal[at] += 2.0 * even;
         }
     }
-    let data = conjugate_gradients(apply, &rhs, &diagonal, 60);
+    let data = widest(
+        #[inline(always)]
+        || conjugate_gradients(apply, &rhs, &diagonal, 60),
+    );
     let mut increment = Plane {
         width: n,
         height: rays,
@@ -56,6 +60,7 @@ pub(super) fn increment(slope: &Plane, weight: &Plane, so_far: &Plane, stiffness
 }
 
 /// Solves a positive definite system (Hestenes & Stiefel 1952) with its diagonal as preconditioner.
+#[inline(always)]
 fn conjugate_gradients(
     mut apply: impl FnMut(&[f32], &mut [f32]),
     rhs: &[f32],
@@ -102,6 +107,7 @@ fn conjugate_gradients(
 }
 
 /// Scalar product in double precision, in four running sums: one alone waits for itself.
+#[inline(always)]
 fn dot(a: &[f32], b: &[f32]) -> f64 {
     let mut sums = [0.0f64; 4];
     let (fours, others) = (a.chunks_exact(4), b.chunks_exact(4));
@@ -161,6 +167,7 @@ impl Smoothness {
     }
 
     /// The normal equations' product with a displacement.
+    #[inline(always)]
     fn apply(&self, u: &[f32], out: &mut [f32], room: &mut Room) {
         let (n, rays) = (self.n, self.rays);
         let row = |ray: usize| ray * n..(ray + 1) * n;
@@ -212,6 +219,7 @@ impl Smoothness {
 }
 
 /// Adds a line to another.
+#[inline(always)]
 fn add(out: &mut [f32], line: &[f32]) {
     for (out, value) in out.iter_mut().zip(line) {
         *out += value;
@@ -219,6 +227,7 @@ fn add(out: &mut [f32], line: &[f32]) {
 }
 
 /// Adds what the slopes ask: the weighted differences from ray to ray.
+#[inline(always)]
 fn add_steps(w: &[f32], u: &[f32], out: &mut [f32], n: usize) {
     let rays = u.len() / n;
     let mut step = vec![0.0f32; n];
