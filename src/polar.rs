@@ -94,13 +94,13 @@ fn in_samples(visible: &[(usize, usize)], step_px: usize) -> Vec<(usize, usize)>
 }
 
 /// Rays of [`RAYS`] between two rays of a sparsely unwrapped disc.
-const SPARSE: usize = 4;
+const SPARSE: usize = 8;
 
-/// Every fourth ray of a disc as finely as the photo is read: enough to tell whether there are rings that a coarsely
+/// Every eighth ray of a disc as finely as the photo is read: enough to tell whether there are rings that a coarsely
 /// unwrapped disc doesn't show.
 #[derive(Debug, Clone)]
 pub struct Sparse {
-    /// As in [`Polar`], one ray every two degrees.
+    /// As in [`Polar`], one ray every four degrees.
     pub grey: Plane,
     /// Pixels a sample of `grey` along the radius.
     pub step_px: usize,
@@ -108,7 +108,7 @@ pub struct Sparse {
     pub visible: Vec<(usize, usize)>,
 }
 
-/// Unwraps every fourth ray of the disc, as finely as [`unwrap`] does.
+/// Unwraps every eighth ray of the disc, as finely as [`unwrap`] does.
 pub fn unwrap_sparse(
     photo: &Photo,
     pith: &Pith,
@@ -493,7 +493,7 @@ mod tests {
         };
         let whole = unwrap(&photo, &pith, &edge, &settings);
         let sparse = unwrap_sparse(&photo, &pith, &edge, &settings);
-        assert_eq!(sparse.visible[7], whole.visible[28]);
+        assert_eq!(sparse.visible[7], whole.visible[7 * SPARSE]);
         let coarse = unwrap_coarse(&photo, &face, &pith, &edge, &settings).expect("a large disc");
         assert_eq!(
             (face.step_px, coarse.step_px, coarse.visible[9]),
