@@ -381,6 +381,14 @@ fn rising(radius: &mut Plane) {
 
 /// The mean normalised luminance of every cell on every ray, with its mask.
 fn sample(polar: &Polar, radius: &Plane, cells: &[f32]) -> (Plane, Plane) {
+    widest(
+        #[inline(always)]
+        || sample_plain(polar, radius, cells),
+    )
+}
+
+#[inline(always)]
+fn sample_plain(polar: &Polar, radius: &Plane, cells: &[f32]) -> (Plane, Plane) {
     let n = cells.len() - 1;
     let mut picture = Plane::filled(n, LEVEL_RAYS, 0.0);
     let mut mask = Plane::filled(n, LEVEL_RAYS, 0.0);
@@ -520,6 +528,14 @@ pub(crate) struct Arcs {
 
 /// Averages the disc over arcs at every level.
 pub(crate) fn arcs(polar: &Polar, radius: &Plane) -> Arcs {
+    widest(
+        #[inline(always)]
+        || arcs_plain(polar, radius),
+    )
+}
+
+#[inline(always)]
+fn arcs_plain(polar: &Polar, radius: &Plane) -> Arcs {
     let n = radius.width;
     let rays_an_arc = RAYS / ARCS;
     let empty = Plane::filled(n, ARCS, 0.0);
@@ -567,6 +583,14 @@ pub(crate) fn arcs(polar: &Polar, radius: &Plane) -> Arcs {
 
 /// Puts the increment under the displacement so far: level rho now lies where rho + increment lay.
 fn composed(old: &Plane, increment: &Plane) -> Plane {
+    widest(
+        #[inline(always)]
+        || composed_plain(old, increment),
+    )
+}
+
+#[inline(always)]
+fn composed_plain(old: &Plane, increment: &Plane) -> Plane {
     let (reach, n) = (old.width, increment.width);
     let scale = reach as f32 / n as f32;
     let mut line = vec![0.0f32; n];
