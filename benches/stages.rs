@@ -10,7 +10,8 @@ use criterion::{BenchmarkId, Criterion, SamplingMode, Throughput};
 use endgrain::demo::{self, Suite};
 use endgrain::settings::Settings;
 use endgrain::{
-    age, bounds, draw, evidence, face, kind, outline, photo, pith, polar, record, rings, straight,
+    age, bounds, draw, ends, evidence, face, kind, outline, photo, pith, polar, record, rings,
+    straight, stripes,
 };
 use std::hint::black_box;
 use std::path::Path;
@@ -79,6 +80,10 @@ fn each_stage(megapixels: f64, with: &mut dyn FnMut(u64, &mut RunAll<'_>)) {
         bench("face", &mut || {
             black_box(face::view(&photo, &settings));
         });
+        // With the even luminance of a fresh face, which the pith and the stripes use as well.
+        bench("face and ends", &mut || {
+            black_box(ends::find(&face::view(&photo, &settings)));
+        });
         bench("pith", &mut || {
             black_box(pith::find(&view, &settings));
         });
@@ -121,6 +126,9 @@ fn each_stage(megapixels: f64, with: &mut dyn FnMut(u64, &mut RunAll<'_>)) {
         });
         bench("age", &mut || {
             black_box(age::count(&settled, &settings));
+        });
+        bench("stripes", &mut || {
+            black_box(stripes::measure(&view, &place, &edge));
         });
         bench("record", &mut || {
             black_box(written());

@@ -14,6 +14,7 @@
 use crate::face::Face;
 use crate::plane::{Plane, RowBorder};
 use crate::settings::Region;
+use crate::vectors::widest;
 use std::f32::consts::TAU;
 
 /// One log end.
@@ -276,6 +277,14 @@ impl Normals {
 
     /// Places that lines along the normals heap up at, beyond what their surroundings have.
     fn places(&self, columns: usize, rows: usize) -> Vec<(f32, f32)> {
+        widest(
+            #[inline(always)]
+            || self.places_plain(columns, rows),
+        )
+    }
+
+    #[inline(always)]
+    fn places_plain(&self, columns: usize, rows: usize) -> Vec<(f32, f32)> {
         let mut heap = Plane::filled(columns, rows, 0.0);
         let cell = |v: f32| (v - (CELL as f32 - 1.0) / 2.0) / CELL as f32;
         let reach = columns.max(rows) / 2;
@@ -328,6 +337,14 @@ impl Normals {
 
     /// How far the normals about a place point at it, sector by sector.
     fn reach(&self, place: (f32, f32), face: &Face) -> Reach {
+        widest(
+            #[inline(always)]
+            || self.reach_plain(place, face),
+        )
+    }
+
+    #[inline(always)]
+    fn reach_plain(&self, place: (f32, f32), face: &Face) -> Reach {
         let [left, top, right, bottom] = face.bounds;
         #[allow(
             clippy::cast_possible_truncation,
@@ -446,6 +463,7 @@ fn cell_tensors(plane: &Plane) -> [Plane; 3] {
 const BORDERS: [f32; 5] = [0.267_949_2, 0.577_350_26, 1.0, 1.732_050_8, 3.732_051];
 
 /// Sector of a direction; each begins with its border.
+#[inline(always)]
 fn sector_of(dx: f32, dy: f32) -> usize {
     let (across, down) = (dx.abs(), dy.abs());
     // Borders that a direction has reached, and those that it has passed: the quarters are gone
@@ -466,6 +484,7 @@ fn sector_of(dx: f32, dy: f32) -> usize {
 
 /// The path round the sectors with the greatest sum: twice round from an open start, of which the
 /// middle turn has forgotten both ends.
+#[inline(always)]
 fn closed_path(gain: &[[f32; 2]], steps: usize) -> Vec<usize> {
     let value = |turn: usize, step: usize| gain[turn % SECTORS * steps + step][0];
     let mut best: Vec<f32> = (0..steps).map(|step| value(0, step)).collect();

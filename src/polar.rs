@@ -11,6 +11,7 @@ use crate::photo::Photo;
 use crate::pith::Pith;
 use crate::plane::{Plane, RowBorder};
 use crate::settings::Settings;
+use crate::vectors::widest;
 
 /// Azimuths of the unwrapped disc, one every half degree.
 pub const RAYS: usize = 720;
@@ -134,6 +135,20 @@ fn sample_rays(
     every: usize,
     reach: usize,
 ) -> Plane {
+    widest(
+        #[inline(always)]
+        || sample_rays_plain(photo, pith, visible, every, reach),
+    )
+}
+
+#[inline(always)]
+fn sample_rays_plain(
+    photo: &Photo,
+    pith: &Pith,
+    visible: &[(usize, usize)],
+    every: usize,
+    reach: usize,
+) -> Plane {
     let (width, height) = (
         photo.pixels.width() as usize,
         photo.pixels.height() as usize,
@@ -189,7 +204,7 @@ pub fn unwrap_coarse(
     let visible = in_samples(&course.visible, step_px);
     let mut coarse = Plane::filled(samples, RAYS, 0.0);
     let (x, y) = (face.from_photo_px(pith.x_px), face.from_photo_px(pith.y_px));
-    for (ray, &(a, b)) in visible.iter().enumerate() {
+    let mut sample = |ray: usize, (a, b): (usize, usize)| {
         let (sin, cos) = turn(ray).sin_cos();
         let row = coarse.row_mut(ray);
         for (i, value) in row.iter_mut().enumerate().take(b).skip(a) {
@@ -198,6 +213,12 @@ pub fn unwrap_coarse(
             let place = ((x + r * cos) as f32, (y + r * sin) as f32);
             *value = face.grey.sampled(place.0, place.1);
         }
+    };
+    for (ray, &visible) in visible.iter().enumerate() {
+        widest(
+            #[inline(always)]
+            || sample(ray, visible),
+        );
     }
     let grey = normalised(&coarse, &visible);
     let mut plain = Plane::filled(course.reach, RAYS, 0.0);
@@ -341,6 +362,7 @@ fn inside_box(
 }
 
 /// Luminance between pixels, straight in both axes.
+#[inline(always)]
 fn luminance_at(raw: &[u8], width: usize, height: usize, x: f64, y: f64) -> f32 {
     #[allow(
         clippy::cast_possible_truncation,

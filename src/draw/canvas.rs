@@ -7,6 +7,7 @@
 //! gaps at their joints. Places are px with the pixel's centre at whole numbers.
 
 use super::single;
+use crate::vectors::widest;
 use image::RgbImage;
 
 /// A colour: red, green, blue, 0 to 255.
@@ -97,6 +98,14 @@ impl<'a> Canvas<'a> {
     /// Draws a straight piece that ends at both ends on a cut through the end point, given by its
     /// normal. Pieces that share an end point and its normal share no pixel and leave none out.
     fn piece(&mut self, a: (f64, f64), b: (f64, f64), cuts: [(f64, f64); 2], pen: &Pen) {
+        widest(
+            #[inline(always)]
+            || self.piece_plain(a, b, cuts, pen),
+        );
+    }
+
+    #[inline(always)]
+    fn piece_plain(&mut self, a: (f64, f64), b: (f64, f64), cuts: [(f64, f64); 2], pen: &Pen) {
         let (x0, y0) = (single(a.0), single(a.1));
         let (x1, y1) = (single(b.0), single(b.1));
         let (dx, dy) = (x1 - x0, y1 - y0);
@@ -312,6 +321,7 @@ fn thin(half_px: f32, alpha: f32) -> (f32, f32) {
     clippy::cast_sign_loss,
     reason = "clamped to 0..=n, where cutting off is rounding down, and NaN becomes 0"
 )]
+#[inline(always)]
 fn span(lo: f32, hi: f32, n: usize) -> std::ops::Range<usize> {
     // Not ceil() and floor(): calls on plain x86-64, and this runs for every row of every line.
     let from = lo.clamp(0.0, n as f32);
@@ -347,6 +357,7 @@ impl Ink {
         clippy::cast_sign_loss,
         reason = "shares of one whole keep a channel within 0..=255"
     )]
+    #[inline(always)]
     fn lay(&self, pixel: &mut [u8], off: i32) {
         let outer = (self.casing_alpha * (self.far - off).clamp(0, FINE)) >> FINE_BITS;
         let inner = (self.core_alpha * (self.near - off).clamp(0, FINE)) >> FINE_BITS;

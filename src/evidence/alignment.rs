@@ -7,6 +7,7 @@
 
 use super::deviation;
 use crate::plane::{Plane, RowBorder, blur_line, line_at};
+use crate::vectors::widest;
 
 /// Shifts tried in one round, half samples to either side.
 const TRIES: usize = 17;
@@ -66,6 +67,14 @@ pub(super) fn line_up(tone: &Plane, seen: &Plane) -> Plane {
 
 /// Best further shift of one arc along the scale.
 fn best_shift(arc: &[f32], mean: &[f32], wood: &[f32], so_far: &[f32]) -> Vec<f32> {
+    widest(
+        #[inline(always)]
+        || best_shift_plain(arc, mean, wood, so_far),
+    )
+}
+
+#[inline(always)]
+fn best_shift_plain(arc: &[f32], mean: &[f32], wood: &[f32], so_far: &[f32]) -> Vec<f32> {
     let n = arc.len();
     let half = (TRIES / 2) as f32;
     // Cost of every shift at every sample, averaged over three rings.

@@ -17,6 +17,7 @@ use crate::face::Face;
 use crate::pith::Pith;
 use crate::plane::{Plane, RowBorder};
 use crate::reading::{AZIMUTHS, OutlineState};
+use crate::vectors::widest;
 
 /// The wood's edge about the pith.
 ///
@@ -75,6 +76,14 @@ pub fn trace(face: &Face, pith: &Pith) -> WoodEdge {
 
 /// Unwraps the face about the pith.
 fn cast(face: &Face, pith: &Pith) -> Rays {
+    widest(
+        #[inline(always)]
+        || cast_plain(face, pith),
+    )
+}
+
+#[inline(always)]
+fn cast_plain(face: &Face, pith: &Pith) -> Rays {
     #[allow(clippy::cast_possible_truncation, reason = "planes are f32")]
     let (cx, cy) = (
         face.from_photo_px(pith.x_px) as f32,
@@ -271,6 +280,18 @@ fn merit(rays: &Rays, contrast: &Plane, path: &[usize]) -> f32 {
 /// those that `wanted` gives for each ray, 0 elsewhere. A stretch is as long as a `share` of the
 /// distance from the pith.
 fn change(rays: &Rays, share: f32, wanted: impl Fn(usize) -> std::ops::Range<usize>) -> Plane {
+    widest(
+        #[inline(always)]
+        || change_plain(rays, share, wanted),
+    )
+}
+
+#[inline(always)]
+fn change_plain(
+    rays: &Rays,
+    share: f32,
+    wanted: impl Fn(usize) -> std::ops::Range<usize>,
+) -> Plane {
     let n = rays.texture.width;
     let mut out = Plane::filled(n, RAYS, 0.0);
     let fields: Vec<(Plane, f32)> = rays
@@ -341,6 +362,7 @@ struct Learned {
 }
 
 /// Bin of a colour: luminance, red-green, yellow-blue.
+#[inline(always)]
 fn colour_bin([grey, red_green, yellow_blue]: [f32; 3]) -> u16 {
     let axis = |value: f32, low: f32, high: f32| {
         let share = ((value - low) / (high - low)).clamp(0.0, 0.999);
@@ -356,6 +378,7 @@ fn colour_bin([grey, red_green, yellow_blue]: [f32; 3]) -> u16 {
         + axis(yellow_blue, -30.0, 120.0)
 }
 
+#[inline(always)]
 fn texture_bin(value: f32) -> u8 {
     #[allow(
         clippy::cast_possible_truncation,
@@ -439,6 +462,14 @@ fn odds_of(rays: &Rays, learned: &Learned) -> Plane {
 
 /// The closed path that gathers most: odds of wood inside it, change across it, smoothness.
 fn best_path(rays: &Rays, odds: &Plane, contrast: &Plane) -> Vec<usize> {
+    widest(
+        #[inline(always)]
+        || best_path_plain(rays, odds, contrast),
+    )
+}
+
+#[inline(always)]
+fn best_path_plain(rays: &Rays, odds: &Plane, contrast: &Plane) -> Vec<usize> {
     let n = odds.width;
     let mut gain = Plane::filled(n, RAYS, f32::MIN);
     for ray in 0..RAYS {

@@ -5,6 +5,7 @@
 //! eigenvalues over their sum (Bigün and Granlund 1987, from memory).
 
 use crate::plane::{Plane, RowBorder};
+use crate::vectors::widest;
 
 /// Structure tensors, one for each block of `shrink` by `shrink` samples.
 pub(super) struct Tensors {
@@ -17,6 +18,14 @@ pub(super) struct Tensors {
 impl Tensors {
     /// Of a plane blurred by `fine` samples, averaged over about `wide` samples.
     pub(super) fn of(plane: &Plane, fine: f32, wide: f32, shrink: usize) -> Tensors {
+        widest(
+            #[inline(always)]
+            || Tensors::of_plain(plane, fine, wide, shrink),
+        )
+    }
+
+    #[inline(always)]
+    fn of_plain(plane: &Plane, fine: f32, wide: f32, shrink: usize) -> Tensors {
         let smooth = plane.blurred(fine, fine, RowBorder::Repeat);
         let (w, h) = (plane.width, plane.height);
         let shrink = shrink.clamp(1, w.min(h));

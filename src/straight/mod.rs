@@ -119,7 +119,7 @@ const FIXED_CELLS: usize = 600;
 /// Stiffness of the displacement tried in a round, from supple to stiff.
 const STIFFNESS: [f32; 4] = [1.0, 10.0, 100.0, 1000.0];
 
-/// Agreement from which a gain is taken without trying stiffer displacements, or a different one for
+/// Agreement from which slopes at the rings' own scale do, and a gain is taken without trying stiffer displacements or one for
 /// each zone: clean faces reach it after a round or two, rough ones never.
 const CLEAR: f32 = 0.7;
 
@@ -250,7 +250,7 @@ fn rounds(polar: &Polar, start: Plane, is_clear: bool) -> (Straight, bool) {
             agreed = agreement(&view);
         }
         let mut slopes = slopes::measure(&view.0, &view.1, &cells, round);
-        if !width.is_empty() {
+        if !width.is_empty() && agreed <= CLEAR {
             let finer = measured_cells(&width, 2.0 * cells_a_ring);
             let view = sample(polar, &radius, &finer);
             slopes = join(slopes, slopes::measure(&view.0, &view.1, &finer, round));
@@ -462,6 +462,14 @@ fn rising(radius: &mut Plane) {
 
 /// The mean normalised luminance of every cell on every ray, with its mask.
 fn sample(polar: &Polar, radius: &Plane, cells: &[f32]) -> (Plane, Plane) {
+    widest(
+        #[inline(always)]
+        || sample_plain(polar, radius, cells),
+    )
+}
+
+#[inline(always)]
+fn sample_plain(polar: &Polar, radius: &Plane, cells: &[f32]) -> (Plane, Plane) {
     let n = cells.len() - 1;
     let mut picture = Plane::filled(n, LEVEL_RAYS, 0.0);
     let mut mask = picture.clone();
@@ -648,6 +656,14 @@ pub(crate) struct Arcs {
 
 /// Averages the disc over arcs at every level.
 pub(crate) fn arcs(polar: &Polar, radius: &Plane) -> Arcs {
+    widest(
+        #[inline(always)]
+        || arcs_plain(polar, radius),
+    )
+}
+
+#[inline(always)]
+fn arcs_plain(polar: &Polar, radius: &Plane) -> Arcs {
     let n = radius.width;
     let rays_an_arc = RAYS / ARCS;
     let empty = Plane::filled(n, ARCS, 0.0);
@@ -695,6 +711,14 @@ pub(crate) fn arcs(polar: &Polar, radius: &Plane) -> Arcs {
 
 /// Puts the increment under the displacement so far: level rho now lies where rho + increment lay.
 fn composed(old: &Plane, increment: &Plane) -> Plane {
+    widest(
+        #[inline(always)]
+        || composed_plain(old, increment),
+    )
+}
+
+#[inline(always)]
+fn composed_plain(old: &Plane, increment: &Plane) -> Plane {
     let (reach, n) = (old.width, increment.width);
     let scale = reach as f32 / n as f32;
     let mut line = vec![0.0f32; n];
