@@ -119,8 +119,8 @@ const FIXED_CELLS: usize = 600;
 /// Stiffness of the displacement tried in a round, from supple to stiff.
 const STIFFNESS: [f32; 4] = [1.0, 10.0, 100.0, 1000.0];
 
-/// Agreement from which slopes at the rings' own scale do, and a gain is taken without trying stiffer displacements or one for
-/// each zone: clean faces reach it after a round or two, rough ones never.
+/// Agreement from which slopes at the rings' own scale do, and a gain is taken without trying stiffer
+/// displacements or one for each zone: clean faces reach it after a round or two, rough ones never.
 const CLEAR: f32 = 0.7;
 
 /// Agreement at which the rings lie level to a tenth of their width.
