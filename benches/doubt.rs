@@ -11,7 +11,7 @@
 
 use endgrain::doubt::{self, Common, Signs};
 use endgrain::settings::Settings;
-use endgrain::{age, bounds, photo, rings, survey};
+use endgrain::{age, photo, rings, survey};
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 use std::path::{Path, PathBuf};
@@ -398,10 +398,9 @@ fn disc(path: &Path) -> Option<Disc> {
     let settings = Settings::default();
     let photo = photo::read(path, &settings).ok()?;
     let seen = survey(&photo, &settings).ok()?;
-    let bounds = bounds::trace(&seen.evidence, &seen.mark, None);
     let found = rings::settle(
         &seen.pith,
-        &bounds,
+        &seen.bounds,
         &seen.evidence,
         &seen.straight,
         &seen.polar,

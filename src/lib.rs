@@ -172,7 +172,7 @@ use crate::pith::Pith;
 use crate::reading::{EndRecord, Reading};
 use crate::settings::{EndsWanted, Region, Settings};
 
-/// What the stages up to the evidence make of a photo.
+/// What the stages up to the candidate boundaries make of a photo.
 #[derive(Debug, Clone)]
 pub struct Survey {
     /// The pith.
@@ -185,11 +185,11 @@ pub struct Survey {
     pub straight: straight::Straight,
     /// What its sectors agree on.
     pub evidence: evidence::Evidence,
-    /// What marks the rings.
-    pub mark: kind::RingMark,
+    /// The candidate boundaries.
+    pub bounds: bounds::Bounds,
 }
 
-/// The way from a photo's pixels to what its sectors agree on.
+/// The way from a photo's pixels to candidate boundaries.
 ///
 /// # Errors
 /// [`Error::Setting`] where the settings make no sense, by themselves or for this photo.
@@ -240,14 +240,36 @@ fn survey_face(photo: &Photo, face: &face::Face, settings: &Settings) -> Survey 
     } else {
         (by_tone, evidence_of_tone)
     };
+    let (evidence, bounds) = read_again(evidence, &mark, settings);
     Survey {
         pith,
         wood_edge,
         polar,
         straight,
         evidence,
-        mark,
+        bounds,
     }
+}
+
+/// Agreement of the arcs below which the rings found say nothing of their scale.
+const AGREES_ENOUGH: f32 = 0.3;
+
+/// The candidates, and the evidence read again at the scale of the rings that were found. A third
+/// reading, at the scale of the rings found by the second, gained next to nothing.
+fn read_again(
+    evidence: evidence::Evidence,
+    mark: &kind::RingMark,
+    settings: &Settings,
+) -> (evidence::Evidence, bounds::Bounds) {
+    let bounds = bounds::trace(&evidence, mark, settings.wood);
+    let gaps = rings::gaps(&bounds, &evidence);
+    if evidence.agreement() < AGREES_ENOUGH || gaps.len() < 4 {
+        return (evidence, bounds);
+    }
+    let corrected = ring_width::corrected(&evidence.ring_width, &gaps);
+    let evidence = evidence.at_width(corrected);
+    let bounds = bounds::trace(&evidence, mark, settings.wood);
+    (evidence, bounds)
 }
 
 /// The disc unwrapped and what makes its rings lie level: wide and clear rings of a large photo need no
@@ -403,9 +425,8 @@ fn read_face(photo: &Photo, face: &face::Face, settings: &Settings) -> Result<Re
         polar,
         straight,
         evidence,
-        mark,
+        bounds,
     } = survey_face(photo, face, settings);
-    let bounds = bounds::trace(&evidence, &mark, settings.wood);
     let mut rings = rings::settle(&pith, &bounds, &evidence, &straight, &polar);
     rings.is_readable &=
         !stripes::measure(face, &pith, &wood_edge).is_some_and(stripes::Pattern::is_stripes_only);

@@ -7,7 +7,7 @@
 //! preferred. A smooth path of lags along the levels (Viterbi) is the width. Correlating each arc
 //! with itself locked on to texture of three or four pixels on rough and porous faces.
 
-use crate::plane::{Plane, blur_line};
+use crate::plane::{Plane, blur_line, line_at};
 
 /// Shortest and longest ring width looked for, levels.
 const LAGS: (f32, f32) = (3.0, 130.0);
@@ -83,8 +83,63 @@ pub(crate) fn measure(arcs: &Plane, seen: &Plane) -> Vec<f32> {
     path.reverse();
     let path = blur_line(&path, 1.5);
     (0..n)
-        .map(|i| crate::plane::line_at(&path, i as f32 / STRIDE as f32))
+        .map(|i| line_at(&path, i as f32 / STRIDE as f32))
         .collect()
+}
+
+/// Distances between neighbouring boundaries, in measured ring widths, that are taken for one ring.
+const ONE_RING: (f32, f32) = (0.3, 1.4);
+
+/// Weight of the measured width beside a clear ring's own.
+const MEASURED_WEIGHT: f32 = 0.2;
+
+/// Rings that the widths of found rings are smoothed over (sd).
+const SMOOTH_RINGS: f32 = 1.5;
+
+/// The measured width corrected by the rings that were found by it: where widths drop from one year to
+/// the next the measure, which looks at three rings to either side, lags behind.
+///
+/// `measured` has one width a level; a gap is where two neighbouring boundaries lie, levels, with
+/// how clear they are, 0 to 1. A gap that looks like several rings, or a part of one, has no say.
+pub(crate) fn corrected(measured: &[f32], gaps: &[(f32, f32, f32)]) -> Vec<f32> {
+    let n = measured.len();
+    let mut sum: Vec<f32> = measured.iter().map(|w| MEASURED_WEIGHT * w.ln()).collect();
+    let mut weight = vec![MEASURED_WEIGHT; n];
+    for &(inner, outer, clear) in gaps {
+        let width = outer - inner;
+        let rings = width / line_at(measured, 0.5 * (inner + outer));
+        if rings < ONE_RING.0 || rings > ONE_RING.1 {
+            continue;
+        }
+        for i in index(inner)..index(outer).min(n) {
+            sum[i] += clear * width.ln();
+            weight[i] += clear;
+        }
+    }
+    (0..n)
+        .map(|i| {
+            let sd = SMOOTH_RINGS * measured[i];
+            let (first, end) = (index(i as f32 - 2.0 * sd), index(i as f32 + 2.0 * sd) + 1);
+            let (mut logarithm, mut total) = (0.0f32, 0.0f32);
+            // Some sixty places are enough for a mean.
+            for j in (first..end.min(n)).step_by(((end - first) / 60).max(1)) {
+                let near = (-0.5 * ((j as f32 - i as f32) / sd).powi(2)).exp();
+                logarithm += near * sum[j];
+                total += near * weight[j];
+            }
+            (logarithm / total).exp()
+        })
+        .collect()
+}
+
+/// The level at or below a place, 0 at least.
+#[allow(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "levels from 0 up"
+)]
+fn index(place: f32) -> usize {
+    place.max(0.0) as usize
 }
 
 /// Correlation of the arcs with themselves, `[lag][place]`.
@@ -178,4 +233,37 @@ fn band(arcs: &Plane, seen: &Plane, lag: f32) -> Plane {
         }
     }
     out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn rings_that_turn_narrow_correct_a_width_that_lags_behind() {
+        // Rings of 20 levels up to 400, of 10 from there on; measured with a slope between.
+        let measured: Vec<f32> = (0..800)
+            .map(|i| 20.0 - 10.0 * ((i as f32 - 380.0) / 120.0).clamp(0.0, 1.0))
+            .collect();
+        let mut gaps: Vec<(f32, f32, f32)> = (0..20)
+            .map(|k| (20.0 * k as f32, 20.0 * (k + 1) as f32, 0.9))
+            .collect();
+        gaps.extend((0..40).map(|k| (400.0 + 10.0 * k as f32, 410.0 + 10.0 * k as f32, 0.9)));
+        let corrected = corrected(&measured, &gaps);
+        let off = |width: &[f32], i: usize| (width[i] / if i < 400 { 20.0 } else { 10.0 }).ln();
+        let total = |width: &[f32]| (340..500).map(|i| off(width, i).abs()).sum::<f32>();
+        assert!(total(&corrected) < 0.6 * total(&measured));
+        for i in [100, 300, 600, 799] {
+            assert!(off(&corrected, i).abs() < 0.02, "{i}: {}", corrected[i]);
+        }
+    }
+
+    #[test]
+    fn gaps_of_several_rings_or_of_a_part_of_one_leave_the_measured_width() {
+        let measured = vec![12.0f32; 300];
+        let gaps = [(0.0, 36.0, 0.9), (36.0, 38.0, 0.9), (38.0, 62.0, 0.9)];
+        for width in corrected(&measured, &gaps) {
+            assert!((width - 12.0).abs() < 1e-3);
+        }
+    }
 }

@@ -10,7 +10,7 @@ mod alignment;
 use crate::plane::{Plane, blur_line, line_at};
 use crate::polar::Polar;
 use crate::ring_width;
-use crate::straight::{Straight, arcs};
+use crate::straight::{Arcs, Straight, arcs};
 
 /// Arcs of the disc that are read, five degrees each.
 pub const ARCS: usize = 72;
@@ -41,8 +41,10 @@ pub struct Evidence {
     pub agreed: Vec<f32>,
     /// Change of roughness agreed between the arcs that see it.
     pub agreed_onset: Vec<f32>,
-    /// Typical ring width, levels, at each sample.
+    /// Ring width by which the arcs are measured out, levels, at each level.
     pub ring_width: Vec<f32>,
+    /// The straightened arcs that all of this was made from.
+    arcs: Arcs,
 }
 
 impl Evidence {
@@ -60,6 +62,11 @@ impl Evidence {
         (common * count / power.max(1e-6)).clamp(0.0, 1.0)
     }
 
+    /// The same arcs measured out by another ring width, levels, at each level.
+    pub fn at_width(self, ring_width: Vec<f32>) -> Evidence {
+        measured_out(self.arcs, ring_width)
+    }
+
     /// Samples along the scale.
     pub fn samples(&self) -> usize {
         self.level.len()
@@ -69,10 +76,15 @@ impl Evidence {
 /// Gathers the evidence.
 pub fn gather(polar: &Polar, straight: &Straight) -> Evidence {
     let arcs = arcs(polar, &straight.radius);
-    let width = ring_width::measure(&arcs.tone, &arcs.seen);
-    let level = places(&width, arcs.tone.width);
-    let tone = measure_out(&arcs.tone, &level, &width);
-    let roughness = measure_out(&arcs.roughness, &level, &width);
+    let ring_width = ring_width::measure(&arcs.tone, &arcs.seen);
+    measured_out(arcs, ring_width)
+}
+
+/// What arcs show that are measured out by a ring width.
+fn measured_out(arcs: Arcs, ring_width: Vec<f32>) -> Evidence {
+    let level = places(&ring_width, arcs.tone.width);
+    let tone = measure_out(&arcs.tone, &level, &ring_width);
+    let roughness = measure_out(&arcs.roughness, &level, &ring_width);
     let seen = at_places(&arcs.seen, &level);
     let shift = alignment::line_up(&tone, &seen);
     let seen = lined_up(&seen, &shift, |row| row.to_vec());
@@ -82,7 +94,6 @@ pub fn gather(polar: &Polar, straight: &Straight) -> Evidence {
     let agreed_onset = agree(&onset, &seen);
     let tone = lined_up(&tone, &shift, |row| row.to_vec());
     let roughness = lined_up(&roughness, &shift, |row| row.to_vec());
-    let ring_width = level.iter().map(|l| line_at(&width, *l)).collect();
     Evidence {
         change,
         onset,
@@ -94,6 +105,7 @@ pub fn gather(polar: &Polar, straight: &Straight) -> Evidence {
         agreed,
         agreed_onset,
         ring_width,
+        arcs,
     }
 }
 

@@ -24,6 +24,7 @@ use crate::plane::{Plane, RowBorder, blur_line, line_at};
 use crate::polar::{Polar, RAYS, Sparse};
 use crate::ring_width;
 use crate::vectors::widest;
+use std::iter;
 
 /// The straightened disc.
 ///
@@ -250,13 +251,14 @@ fn rounds(polar: &Polar, start: Plane, is_clear: bool) -> (Straight, bool) {
             agreed = agreement(&view);
         }
         let mut slopes = slopes::measure(&view.0, &view.1, &cells, round);
-        if !width.is_empty() && agreed <= CLEAR {
+        if !width.is_empty() && agreed <= CLEAR && !is_clear {
             let finer = measured_cells(&width, 2.0 * cells_a_ring);
             let view = sample(polar, &radius, &finer);
             slopes = join(slopes, slopes::measure(&view.0, &view.1, &finer, round));
         }
         hold_edge(polar, &radius, &mut slopes);
-        let step = best_step(polar, (&radius, &so_far), &cells, (&view, agreed), &slopes);
+        let (from, now) = ((&radius, &so_far), (&view, agreed));
+        let step = best_step(polar, from, &cells, now, &slopes, is_clear);
         // A step that makes the sectors agree less followed something other than rings.
         if step.agreed > agreed {
             stuck = step.agreed < agreed + LEAST_GAIN;
@@ -274,8 +276,8 @@ fn rounds(polar: &Polar, start: Plane, is_clear: bool) -> (Straight, bool) {
     (straight, agreed > LEVEL_ENOUGH)
 }
 
-/// The step that makes the sectors agree most: of several stiffnesses one for the whole disc, or, where
-/// the disc is not clear, one for each zone along the radius, run into each other. A step that helps
+/// The step that makes the sectors agree most: of several stiffnesses one for the whole disc or, where
+/// the disc may be unclear, one for each zone along the radius, run into each other. A step that helps
 /// where rings are wide may hurt where they are narrow, and the other way round.
 fn best_step(
     polar: &Polar,
@@ -283,6 +285,7 @@ fn best_step(
     cells: &[f32],
     (view, agreed): (&(Plane, Plane), f32),
     (slope, weight): &(Plane, Plane),
+    is_clear: bool,
 ) -> Step {
     let step = |increment: Plane| {
         let moved = composed(radius, &increment);
@@ -294,35 +297,53 @@ fn best_step(
             view,
         }
     };
-    let with_stiffness = |stiffness| step(solve::increment(slope, weight, so_far, stiffness));
-    let mut steps = vec![with_stiffness(STIFFNESS[0])];
-    if steps[0].agreed > agreed && steps[0].agreed > CLEAR {
-        return steps.remove(0);
+    let mut best = step(solve::increment(slope, weight, so_far, STIFFNESS[0]));
+    if best.agreed > agreed && best.agreed > CLEAR {
+        return best;
     }
-    steps.extend(STIFFNESS[1..].iter().copied().map(with_stiffness));
+    let mut stiffer = Vec::new();
+    for stiffness in &STIFFNESS[1..] {
+        stiffer.push(step(solve::increment(slope, weight, so_far, *stiffness)));
+        let last = stiffer[stiffer.len() - 1].agreed;
+        if is_clear && last > agreed && last > CLEAR {
+            break;
+        }
+    }
+    if !is_clear {
+        let zoned = zone_by_zone(view, iter::once(&best).chain(&stiffer), cells);
+        stiffer.insert(0, step(zoned));
+    }
+    for step in stiffer {
+        if step.agreed > best.agreed {
+            best = step;
+        }
+    }
+    best
+}
+
+/// In each zone the displacement of the step that helps it most, none where none helps; run into each
+/// other: in the middle of a zone its own, between two middles a mean.
+fn zone_by_zone<'a>(
+    view: &(Plane, Plane),
+    steps: impl Iterator<Item = &'a Step>,
+    cells: &[f32],
+) -> Plane {
     let still = Plane::filled(KNOT_LEVELS, KNOT_RAYS, 0.0);
     let mut zones: Vec<(f32, &Plane)> = by_zone(view, cells)
         .into_iter()
         .map(|share| (share, &still))
         .collect();
-    for step in &steps {
+    for step in steps {
         for (zone, share) in zones.iter_mut().zip(by_zone(&step.view, cells)) {
             if share > zone.0 {
                 *zone = (share, &step.increment);
             }
         }
     }
-    let zoned = step(run_together(&zones));
-    steps.into_iter().fold(zoned, |best, step| {
-        if step.agreed > best.agreed {
-            step
-        } else {
-            best
-        }
-    })
+    run_together(&zones)
 }
 
-/// One displacement of those of the zones: in the middle of a zone its own, between two middles a mean.
+/// One displacement of those of the zones.
 fn run_together(zones: &[(f32, &Plane)]) -> Plane {
     let mut out = Plane::filled(KNOT_LEVELS, KNOT_RAYS, 0.0);
     let last = (zones.len() - 1) as f32;
