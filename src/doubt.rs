@@ -85,11 +85,11 @@ fn log_gap(rings: f64) -> f64 {
 }
 
 /// What a ring's confidence goes by.
-pub fn of_ring(s: &Signs) -> [f64; 13] {
+pub fn of_ring(s: &Signs) -> [f64; 12] {
     [
         1.0,
-        s.strength,
-        s.weakest,
+        // The strength by itself says no more.
+        s.weakest.min(s.strength),
         s.prominence,
         s.nearby,
         log_gap(s.inner_gap).abs(),
@@ -271,26 +271,26 @@ impl Common {
 // `endgrain demo target/practice --count 120 --seed 2001 --megapixels 1.5`.
 // cargo bench --bench doubt -- fit target/fit target/practice
 /// Coefficients of [`of_ring`].
-const RING: [f64; 13] = [
-    -3.2293, 0.1659, 0.4522, 0.4909, 1.9817, -0.4206, -0.5297, 2.9422, -0.6896, 14.8879, 2.3429,
-    -19.5601, -3.2033,
+const RING: [f64; 12] = [
+    -2.9718, 0.5020, 0.4638, 1.8989, -0.4037, -0.5595, 2.7513, -0.4252, 14.2967, 1.8483, -20.1732,
+    -2.8733,
 ];
 /// Coefficients of [`of_left_out`].
-const LEFT_OUT: [f64; 7] = [-0.7194, -1.0548, 2.5488, -2.8442, 0.6206, -1.7214, 5.2761];
+const LEFT_OUT: [f64; 7] = [-1.4496, -0.9218, 2.2340, -2.9894, 0.6276, -1.6681, 6.3479];
 /// Coefficients of [`of_edge`].
-const EDGE: [f64; 6] = [-0.5362, 0.9807, 1.0528, -1.0262, -0.4842, -0.2092];
+const EDGE: [f64; 6] = [-0.7525, 0.9573, 0.9635, -1.2257, -0.4810, -0.0729];
 /// Coefficients of [`of_gap`].
-const GAP: [f64; 4] = [2.4409, 3.0991, -0.7270, -4.5267];
+const GAP: [f64; 4] = [2.4145, 3.4681, -0.0402, -4.9652];
 /// Coefficients of [`of_pith`].
-const PITH: [f64; 4] = [-6.4420, 11.2451, 0.4647, 2.2458];
+const PITH: [f64; 4] = [-4.9535, 12.5345, -0.7414, 1.8871];
 /// The doubt common to a disc.
 pub const COMMON: Common = Common {
-    spread: [-4.4951, 4.0437, -2.0456],
+    spread: [-5.0209, 7.2526, -3.2239],
     lost: [
-        -1.8748, -4.4847, 0.6992, -6.6032, 4.893, -4.125, 3.0589, 3.1049,
+        -2.0058, -4.1422, 0.3239, -7.2742, 6.1713, -4.4484, 3.9994, 3.9112,
     ],
-    middle: -0.0195,
-    reach: 0.5991,
+    middle: -0.0214,
+    reach: 0.0544,
 };
 
 #[cfg(test)]

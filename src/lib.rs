@@ -428,6 +428,8 @@ fn read_face(photo: &Photo, face: &face::Face, settings: &Settings) -> Result<Re
         bounds,
     } = survey_face(photo, face, settings);
     let mut rings = rings::settle(&pith, &bounds, &evidence, &straight, &polar);
+    // A very large photo is read at fewer samples than it has.
+    rings.tight_below_px *= polar::finest_step_px(photo) as f64;
     rings.is_readable &=
         !stripes::measure(face, &pith, &wood_edge).is_some_and(stripes::Pattern::is_stripes_only);
     let age = age::count(&rings, settings);
