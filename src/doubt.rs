@@ -297,23 +297,25 @@ pub const COMMON: Common = Common {
 mod tests {
     use super::*;
 
+    /// What is typical of rings on clear practice discs that are read by their tone (medians of the
+    /// 3,849 with an agreement above 0.85, of which 0.90 are true).
     fn clear() -> Signs {
         Signs {
-            strength: 1.3,
+            strength: 1.2,
             weakest: 1.1,
             support: 0.98,
             agreed: 1.2,
-            prominence: 2.4,
-            opposite: 0.7,
-            onset: 0.2,
-            one_sided: 0.6,
-            pores: 0.2,
+            prominence: 2.3,
+            opposite: 1.2,
+            onset: 0.06,
+            one_sided: 0.0,
+            pores: 0.06,
             sense_confidence: 0.9,
             nearby: 1.2,
             inner_gap: 1.0,
             outer_gap: 1.0,
             width_px: 10.0,
-            agreement: 0.88,
+            agreement: 0.89,
             from_pith: 10.0,
             from_edge: 10.0,
             by_pores: false,
