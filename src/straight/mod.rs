@@ -302,14 +302,16 @@ fn best_step(
         }
     };
     let mut best = step(solve::increment(slope, weight, so_far, STIFFNESS[0]));
-    if best.agreed > agreed && best.agreed > CLEAR {
+    // Rings that are clear lie level in the end whichever step that helped was taken.
+    let enough = if is_clear { 0.0 } else { CLEAR };
+    if best.agreed > agreed && best.agreed > enough {
         return best;
     }
     let mut stiffer = Vec::new();
     for stiffness in &STIFFNESS[1..] {
         stiffer.push(step(solve::increment(slope, weight, so_far, *stiffness)));
         let last = stiffer[stiffer.len() - 1].agreed;
-        if is_clear && last > agreed && last > CLEAR {
+        if is_clear && last > agreed {
             break;
         }
     }
