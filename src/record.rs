@@ -12,7 +12,7 @@ use crate::reading::{
     PithState, Program, Reading, Ring, SCHEMA, Scale, Wood,
 };
 use crate::ring_area;
-use crate::rings::Rings;
+use crate::rings::{Rings, TIGHT_BELOW_PX};
 use crate::scale;
 use crate::settings::Settings;
 
@@ -198,10 +198,16 @@ fn notes(
         .filter(|r| r.mean_width_px > 0.0 && r.mean_width_px < rings.tight_below_px)
         .map(|r| r.number)
         .collect();
+    // A photo that is read at every second or third pixel has a higher limit.
+    let way_out = if rings.tight_below_px > TIGHT_BELOW_PX {
+        "Come closer, or cut a photo this large down to the disc: not all of its pixels are read."
+    } else {
+        "Come closer or use more pixels."
+    };
     if tight.len() > 2 {
         notes.push(Note::new(
             NoteCode::RingsTooTight,
-            format!("{} rings are narrower than {:.0} pixels: there the photo can't support a count. Come closer or use more pixels.", tight.len(), rings.tight_below_px),
+            format!("{} rings are narrower than {:.0} pixels: there the photo can't support a count. {way_out}", tight.len(), rings.tight_below_px),
         ));
     }
     let is_doubtful = |r: &&Ring| r.confidence < SURE_FROM;

@@ -96,16 +96,31 @@ const MEASURED_WEIGHT: f32 = 0.2;
 /// Rings that the widths of found rings are smoothed over (sd).
 const SMOOTH_RINGS: f32 = 1.5;
 
+/// Two neighbouring boundaries.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Gap {
+    /// Level of the inner one.
+    pub(crate) inner: f32,
+    /// Level of the outer one.
+    pub(crate) outer: f32,
+    /// How clear the less clear of the two is, 0 to 1.
+    pub(crate) clear: f32,
+}
+
 /// The measured width corrected by the rings that were found by it: where widths drop from one year to
 /// the next the measure, which looks at three rings to either side, lags behind.
 ///
-/// `measured` has one width a level; a gap is where two neighbouring boundaries lie, levels, with
-/// how clear they are, 0 to 1. A gap that looks like several rings, or a part of one, has no say.
-pub(crate) fn corrected(measured: &[f32], gaps: &[(f32, f32, f32)]) -> Vec<f32> {
+/// `measured` has one width a level. A gap that looks like several rings, or a part of one, has no say.
+pub(crate) fn corrected(measured: &[f32], gaps: &[Gap]) -> Vec<f32> {
     let n = measured.len();
     let mut sum: Vec<f32> = measured.iter().map(|w| MEASURED_WEIGHT * w.ln()).collect();
     let mut weight = vec![MEASURED_WEIGHT; n];
-    for &(inner, outer, clear) in gaps {
+    for &Gap {
+        inner,
+        outer,
+        clear,
+    } in gaps
+    {
         let width = outer - inner;
         let rings = width / line_at(measured, 0.5 * (inner + outer));
         if rings < ONE_RING.0 || rings > ONE_RING.1 {
@@ -239,16 +254,24 @@ fn band(arcs: &Plane, seen: &Plane, lag: f32) -> Plane {
 mod tests {
     use super::*;
 
+    fn gap(inner: f32, outer: f32) -> Gap {
+        Gap {
+            inner,
+            outer,
+            clear: 0.9,
+        }
+    }
+
     #[test]
     fn rings_that_turn_narrow_correct_a_width_that_lags_behind() {
         // Rings of 20 levels up to 400, of 10 from there on; measured with a slope between.
         let measured: Vec<f32> = (0..800)
             .map(|i| 20.0 - 10.0 * ((i as f32 - 380.0) / 120.0).clamp(0.0, 1.0))
             .collect();
-        let mut gaps: Vec<(f32, f32, f32)> = (0..20)
-            .map(|k| (20.0 * k as f32, 20.0 * (k + 1) as f32, 0.9))
+        let mut gaps: Vec<Gap> = (0..20)
+            .map(|k| gap(20.0 * k as f32, 20.0 * (k + 1) as f32))
             .collect();
-        gaps.extend((0..40).map(|k| (400.0 + 10.0 * k as f32, 410.0 + 10.0 * k as f32, 0.9)));
+        gaps.extend((0..40).map(|k| gap(400.0 + 10.0 * k as f32, 410.0 + 10.0 * k as f32)));
         let corrected = corrected(&measured, &gaps);
         let off = |width: &[f32], i: usize| (width[i] / if i < 400 { 20.0 } else { 10.0 }).ln();
         let total = |width: &[f32]| (340..500).map(|i| off(width, i).abs()).sum::<f32>();
@@ -261,7 +284,7 @@ mod tests {
     #[test]
     fn gaps_of_several_rings_or_of_a_part_of_one_leave_the_measured_width() {
         let measured = vec![12.0f32; 300];
-        let gaps = [(0.0, 36.0, 0.9), (36.0, 38.0, 0.9), (38.0, 62.0, 0.9)];
+        let gaps = [gap(0.0, 36.0), gap(36.0, 38.0), gap(38.0, 62.0)];
         for width in corrected(&measured, &gaps) {
             assert!((width - 12.0).abs() < 1e-3);
         }

@@ -13,6 +13,7 @@ use crate::pith::Pith;
 use crate::plane::line_at;
 use crate::polar::{Polar, RAYS};
 use crate::reading::AZIMUTHS;
+use crate::ring_width::Gap;
 use crate::settings::WoodKind;
 use crate::straight::{LEVEL_RAYS, Straight};
 
@@ -108,24 +109,24 @@ pub fn settle(
     }
 }
 
-/// Where the rings lie that would be chosen: inner and outer boundary, levels, with how clear the less
-/// clear of them is, 0 to 1. For the scale at which the arcs are read again.
-pub(crate) fn gaps(bounds: &Bounds, evidence: &Evidence) -> Vec<(f32, f32, f32)> {
+/// Where the rings lie that would be chosen, for the scale at which the arcs are read again.
+pub(crate) fn gaps(bounds: &Bounds, evidence: &Evidence) -> Vec<Gap> {
     let place = |i: usize| line_at(&evidence.level, bounds.candidates[i].sample);
     #[allow(clippy::cast_possible_truncation, reason = "a share")]
     let clear = |i: usize| clearness(&bounds.candidates[i]) as f32;
     sequence(&bounds.candidates)
         .windows(2)
-        .map(|pair| {
-            let clear = clear(pair[0]).min(clear(pair[1]));
-            (place(pair[0]), place(pair[1]), clear)
+        .map(|pair| Gap {
+            inner: place(pair[0]),
+            outer: place(pair[1]),
+            clear: clear(pair[0]).min(clear(pair[1])),
         })
         .collect()
 }
 
 /// Rings narrower than this can't be counted reliably, px (common practice, no source: five pixels
 /// to count a ring, ten to measure it; four still show as a dip between two boundaries).
-const TIGHT_BELOW_PX: f64 = 4.0;
+pub(crate) const TIGHT_BELOW_PX: f64 = 4.0;
 
 /// Whether there is end grain to be counted at all.
 ///
