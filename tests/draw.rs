@@ -119,6 +119,27 @@ fn the_photo_keeps_its_place_and_the_caption_hangs_below() {
 }
 
 #[test]
+fn a_note_is_written_out_over_several_lines() {
+    let disc = disc(500, 14, 14.0, 0.8);
+    let photo = disc.photo();
+    let height = |words: usize| {
+        let mut reading = disc.reading();
+        reading.notes = vec![Note::new(
+            NoteCode::RingsUnclear,
+            "a caution ".repeat(words),
+        )];
+        overlay(&photo, &reading).height()
+    };
+    let (one, two, three) = (height(3), height(11), height(20));
+    let line = two - one;
+    assert!((12..20).contains(&line), "{line}");
+    // Heights are whole pixels.
+    assert!((two + line).abs_diff(three) <= 1, "{three}");
+    // Too much for the picture: its beginning stands there, on one line.
+    assert_eq!(height(400), one);
+}
+
+#[test]
 fn drawing_on_the_photo_itself_gives_the_same_picture() {
     let disc = disc(500, 14, 14.0, 0.8);
     let photo = disc.photo();

@@ -13,6 +13,9 @@ use crate::tables::{age_text, length_text};
 /// At most so many notes are written out; more are counted.
 const MAX_NOTES: usize = 3;
 
+/// Lines that a note may take; on a picture too narrow for that its beginning has to do.
+const MAX_NOTE_LINES: usize = 3;
+
 /// Sizes of the letters of a picture, em sizes in px.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Sizes {
@@ -90,12 +93,16 @@ impl Caption {
         let room = width_px - 2.0 * margin(sizes);
         let fit = |text: &str, size| letters.shorten(text, size, room);
         let headline = fit(&age_text(reading), sizes.headline_px);
-        let lines = wrap(&facts(reading, settings), |line| {
-            letters.width_px(&line.join(SEPARATOR), sizes.body_px) <= room
-        })
-        .iter()
-        .map(|line| fit(&line.join(SEPARATOR), sizes.body_px))
-        .collect();
+        // A part that is too long for a line by itself is shortened.
+        let lines_of = |parts: &[String], separator: &str| -> Vec<String> {
+            wrap(parts, |line| {
+                letters.width_px(&line.join(separator), sizes.body_px) <= room
+            })
+            .iter()
+            .map(|line| fit(&line.join(separator), sizes.body_px))
+            .collect()
+        };
+        let lines = lines_of(&facts(reading, settings), SEPARATOR);
         let legend = wrap(&keys(reading, settings, shows), |line| {
             let words: f32 = line.iter().map(|key| key_px(letters, sizes, key)).sum();
             words - key_gap(sizes) <= room
@@ -103,7 +110,13 @@ impl Caption {
         let mut notes = Vec::new();
         if shows.notes {
             for note in reading.notes.iter().take(MAX_NOTES) {
-                notes.push(fit(&note.text, sizes.body_px));
+                let words: Vec<String> = note.text.split(' ').map(str::to_owned).collect();
+                let lines = lines_of(&words, " ");
+                if lines.len() <= MAX_NOTE_LINES {
+                    notes.extend(lines);
+                } else {
+                    notes.push(fit(&note.text, sizes.body_px));
+                }
             }
             let more = reading.notes.len().saturating_sub(MAX_NOTES);
             if more > 0 {
