@@ -6,7 +6,7 @@
 //! the trial that preceded this program).
 
 use crate::evidence::{ARCS, Evidence};
-use crate::kind::RingMark;
+use crate::kind::{self, RingMark, RingSign};
 use crate::plane::{Plane, RowBorder};
 use crate::settings::WoodKind;
 
@@ -51,10 +51,10 @@ const REACH: usize = 3;
 
 /// Finds the candidates and places them.
 pub fn trace(evidence: &Evidence, mark: &RingMark, wood: Option<WoodKind>) -> Bounds {
-    let (sense, sense_confidence) = if mark.is_pores {
-        (1.0, 1.0)
-    } else {
-        ring_end(evidence)
+    let (sense, sense_confidence) = match mark.sign {
+        RingSign::Tone => kind::tone_sense(evidence),
+        RingSign::Pores => (1.0, 1.0),
+        RingSign::RowsOfPores { sense } => (sense, 1.0),
     };
     let (wood, wood_confidence) = wood_kind(mark, sense, sense_confidence, wood);
     let signed: Vec<f32> = evidence.agreed.iter().map(|v| v * sense).collect();
@@ -77,36 +77,6 @@ pub fn trace(evidence: &Evidence, mark: &RingMark, wood: Option<WoodKind>) -> Bo
     }
 }
 
-/// Whether rings of this disc end dark to pale or pale to dark, and how sure that is.
-///
-/// Two signs, both taken on the single arcs, where lining up can't blur them. A year ends with its
-/// sharpest edge, so the change outward is skewed towards the sense of the end. And what closes a
-/// ring (latewood, a terminal line) is narrower than the rest of it: a dark close skews the tone to
-/// the dark and ends dark to pale, a pale one the other way. The skew of the tone was right on
-/// the development discs read by tone, all but a weathered stump with pale latewood; that of the
-/// agreed change was wrong on eight of 33 photos.
-fn ring_end(evidence: &Evidence) -> (f32, f64) {
-    let (mut tone, mut change) = (Moments::default(), Moments::default());
-    for arc in 0..ARCS {
-        let row = evidence.tone.row(arc);
-        let seen = evidence.seen.row(arc);
-        for s in 0..row.len() {
-            if seen[s] > 0.5 {
-                // Less the mean over a ring and a half: heartwood, stain and shadow are skewed too.
-                let (a, b) = (s.saturating_sub(6), (s + 7).min(row.len()));
-                tone.add(row[s] - row[a..b].iter().sum::<f32>() / (b - a) as f32);
-                change.add(evidence.change.at(s, arc));
-            }
-        }
-    }
-    let lean = change.skew() - tone.skew();
-    // 0.25: leans of rough faces that were read right began at 0.1.
-    (
-        if lean >= 0.0 { 1.0 } else { -1.0 },
-        (lean / 0.25).tanh().abs(),
-    )
-}
-
 /// The wood's kind, with how sure it is.
 fn wood_kind(
     mark: &RingMark,
@@ -116,32 +86,9 @@ fn wood_kind(
 ) -> (WoodKind, f64) {
     match given {
         Some(kind) => (kind, 1.0),
-        None if mark.is_pores => (WoodKind::RingPorous, mark.confidence),
+        None if mark.sign != RingSign::Tone => (WoodKind::RingPorous, mark.confidence),
         None if sense < 0.0 => (WoodKind::DiffusePorous, 0.5 + 0.4 * sense_confidence),
         None => (WoodKind::Conifer, 0.5 + 0.3 * sense_confidence),
-    }
-}
-
-/// Sums of squares and cubes.
-#[derive(Debug, Default)]
-struct Moments {
-    count: f64,
-    squares: f64,
-    cubes: f64,
-}
-
-impl Moments {
-    fn add(&mut self, value: f32) {
-        let v = f64::from(value);
-        self.count += 1.0;
-        self.squares += v * v;
-        self.cubes += v * v * v;
-    }
-
-    /// Third moment over the 3/2 power of the second.
-    fn skew(&self) -> f64 {
-        let n = self.count.max(1.0);
-        self.cubes / n / (self.squares / n).powf(1.5).max(1e-9)
     }
 }
 

@@ -228,7 +228,7 @@ fn survey_face(photo: &Photo, face: &face::Face, settings: &Settings) -> Survey 
     };
     let evidence_of_tone = evidence::gather(&polar, &by_tone);
     let mark = kind::tell(&evidence_of_tone, settings.wood);
-    let (straight, evidence) = if mark.is_pores {
+    let (straight, evidence) = if mark.sign == kind::RingSign::Pores {
         if polar.step_px > polar::finest_step_px(photo) {
             // Pores are small: they need all that the photo has.
             polar = polar::unwrap(photo, &pith, &wood_edge, settings);
