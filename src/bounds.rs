@@ -56,7 +56,7 @@ pub fn trace(evidence: &Evidence, mark: &RingMark, wood: Option<WoodKind>) -> Bo
         RingSign::Pores => (1.0, 1.0),
         RingSign::RowsOfPores { sense } => (sense, 1.0),
     };
-    let (wood, wood_confidence) = wood_kind(mark, sense, sense_confidence, wood);
+    let (wood, wood_confidence) = kind::wood(evidence, mark, (sense, sense_confidence), wood);
     let signed: Vec<f32> = evidence.agreed.iter().map(|v| v * sense).collect();
     let toward = evidence
         .change
@@ -74,21 +74,6 @@ pub fn trace(evidence: &Evidence, mark: &RingMark, wood: Option<WoodKind>) -> Bo
         wood,
         wood_confidence,
         candidates,
-    }
-}
-
-/// The wood's kind, with how sure it is.
-fn wood_kind(
-    mark: &RingMark,
-    sense: f32,
-    sense_confidence: f64,
-    given: Option<WoodKind>,
-) -> (WoodKind, f64) {
-    match given {
-        Some(kind) => (kind, 1.0),
-        None if mark.sign != RingSign::Tone => (WoodKind::RingPorous, mark.confidence),
-        None if sense < 0.0 => (WoodKind::DiffusePorous, 0.5 + 0.4 * sense_confidence),
-        None => (WoodKind::Conifer, 0.5 + 0.3 * sense_confidence),
     }
 }
 
