@@ -50,12 +50,7 @@ pub fn write(
             name: "endgrain".into(),
             version: env!("CARGO_PKG_VERSION").into(),
         },
-        photo: PhotoRecord {
-            file: photo.file.clone(),
-            sha256: photo.sha256.clone(),
-            width_px: photo.pixels.width(),
-            height_px: photo.pixels.height(),
-        },
+        photo: photo.into(),
         end: None,
         options: Some(Options {
             level: settings.level,
@@ -94,6 +89,17 @@ pub fn write(
         },
         notes,
         calendar: None,
+    }
+}
+
+impl From<&Photo> for PhotoRecord {
+    fn from(photo: &Photo) -> Self {
+        PhotoRecord {
+            file: photo.file.clone(),
+            sha256: photo.sha256.clone(),
+            width_px: photo.pixels.width(),
+            height_px: photo.pixels.height(),
+        }
     }
 }
 

@@ -1,17 +1,16 @@
 //! Double-checking hand counts: worked numbers, simulated faults, pen marks, files and bad input.
 
 mod hand_faults;
+mod hand_made;
 
 use endgrain::demo::{self, Suite, Truth};
 use endgrain::hand_count::comparing::{Finding, Given, compare, year_of};
-use endgrain::hand_count::{HandCount, Mark, find_marks, two_counts, words};
+use endgrain::hand_count::{find_marks, words};
 use endgrain::photo;
-use endgrain::reading::{
-    self, AZIMUTHS, AgeRecord, MissingCentre, Outline, OutlineState, PhotoRecord, PithRecord,
-    PithState, Program, Reading, Ring, SCHEMA, Scale, Wood,
-};
-use endgrain::settings::{Settings, WoodKind};
+use endgrain::reading::{self, OutlineState, Reading};
+use endgrain::settings::Settings;
 use hand_faults::{by_suite_and_fault, print, sum};
+use hand_made::{even_rings, hand, program};
 use rayon::prelude::*;
 use std::path::Path;
 
@@ -305,76 +304,6 @@ fn photographed(plan: &demo::Plan) -> (photo::Photo, Truth) {
     (photo, rendered.truth)
 }
 
-/// A reading of round, even rings about (1000, 1000), made for worked numbers.
-fn even_rings(rings: u32, width_px: f64, mm_per_px: f64) -> Reading {
-    let level = |radius: f64| vec![Some(radius); AZIMUTHS];
-    Reading {
-        schema: SCHEMA.into(),
-        program: Program {
-            name: "endgrain".into(),
-            version: "0".into(),
-        },
-        photo: PhotoRecord {
-            file: "QB-0042.jpg".into(),
-            sha256: "0".repeat(64),
-            width_px: 2000,
-            height_px: 2000,
-        },
-        end: None,
-        options: None,
-        calendar: None,
-        scale: Some(Scale::even(mm_per_px, "given")),
-        pith: PithRecord {
-            x_px: 1000.0,
-            y_px: 1000.0,
-            sd_px: 1.0,
-            state: PithState::Seen,
-        },
-        outline: Outline {
-            state: OutlineState::Bark,
-            radius_px: level(f64::from(rings) * width_px),
-        },
-        wood: Wood {
-            kind: WoodKind::Conifer,
-            confidence: 1.0,
-        },
-        rings: (1..=rings)
-            .map(|number| Ring {
-                number,
-                year: None,
-                confidence: 0.99,
-                radius_px: level(f64::from(number) * width_px),
-                mean_width_px: width_px,
-                mean_width_mm: Some(width_px * mm_per_px),
-            })
-            .collect(),
-        age: AgeRecord {
-            rings,
-            low: rings - 1,
-            high: rings + 2,
-            level: 0.9,
-            missing_centre: MissingCentre {
-                rings: 0,
-                low: 0,
-                high: 0,
-            },
-            complete: true,
-        },
-        notes: Vec::new(),
-    }
-}
-
-fn hand(total: u32, marks: &[&str]) -> HandCount {
-    HandCount {
-        total: Some(total),
-        marks: marks
-            .iter()
-            .map(|text| Mark::parse(text).expect("a mark"))
-            .collect(),
-        ..HandCount::default()
-    }
-}
-
 /// By hand: rings of 10 px at 0.254 mm a px are 2.54 mm wide, so ring 20 lies 50.8 mm = 2 in from the
 /// pith and has a diameter of 4 in (the inch is 25.4 mm by definition).
 #[test]
@@ -521,48 +450,6 @@ fn a_total_is_held_against_the_band() {
     assert_eq!(comparison.total.unwrap().finding, Finding::Differs);
 }
 
-/// Sixty even rings of which three between 20 and 30 are lost.
-fn without_three_rings() -> Reading {
-    let mut poor = even_rings(60, 10.0, 1.0);
-    poor.rings.retain(|ring| !(24..27).contains(&ring.number));
-    for (ring, number) in poor.rings.iter_mut().zip(1..) {
-        ring.number = number;
-    }
-    poor.age.rings = 57;
-    poor
-}
-
-/// Two readings of one disc, one with three rings lost between 20 and 30.
-#[test]
-fn two_readings_part_where_one_lost_rings() {
-    let whole = even_rings(60, 10.0, 1.0);
-    let poor = without_three_rings();
-    let two = two_counts::of_readings(&whole, &poor, 10).expect("both counted");
-    let parts: Vec<_> = two.stretches.iter().filter(|s| s.parts()).collect();
-    assert_eq!(parts.len(), 1);
-    assert_eq!((parts[0].from_ring, parts[0].to_ring), (20, 30));
-    assert!((parts[0].difference.unwrap() - 3.0).abs() < 1e-9);
-    // The same disc at half the size in another photo.
-    let mut far = even_rings(60, 5.0, 2.0);
-    far.photo.sha256 = "1".repeat(64);
-    let two = two_counts::of_readings(&whole, &far, 10).expect("both counted");
-    assert!(two.stretches.iter().all(|s| !s.parts()), "{two:?}");
-}
-
-fn program(args: &[&str], folder: &Path) -> (i32, String, String) {
-    let out = std::process::Command::new(env!("CARGO_BIN_EXE_endgrain"))
-        .args(args)
-        .current_dir(folder)
-        .output()
-        .expect("the program runs");
-    let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
-    (
-        out.status.code().unwrap_or(-1),
-        text(&out.stdout),
-        text(&out.stderr),
-    )
-}
-
 /// A folder with a sheet: good rows are done, bad ones told with their line, the worst comes first.
 #[test]
 fn a_folder_is_done_by_its_sheet() {
@@ -678,106 +565,6 @@ fn a_photo_with_points_gets_its_pictures() {
     let page =
         std::fs::read_to_string(out.join("clean_conifer_QB-0001.hand-count.html")).expect("a page");
     assert!(page.contains("data:image/jpeg;base64,") && page.contains("your 10-15 stretch"));
-}
-
-/// Two hands on one photo: the page has both, and a picture of the stretch in which they part.
-#[test]
-fn two_hand_counts_get_a_page_with_pictures() {
-    let text = std::fs::read("fixtures/yard/clean_conifer_QB-0001.json").expect("a truth");
-    let truth: Truth = serde_json::from_slice(&text).expect("a truth");
-    let [px, py] = truth.pith.expect("a pith");
-    let folder = tempfile::tempdir().expect("a folder");
-    let (sin, cos) = 20_f64.to_radians().sin_cos();
-    // The second skipped a ring between 10 and 15.
-    for (name, skips) in [("reed.csv", 0), ("moss.csv", 1)] {
-        let mut csv = String::from("ring,x_px,y_px\n");
-        for number in (5..25).step_by(5) {
-            let ring = if number > 10 { number + skips } else { number };
-            let radius = truth.boundaries[ring - 1][20].expect("in the photo");
-            let (x, y) = (px + radius * cos, py + radius * sin);
-            csv.push_str(&format!("{number},{x:.1},{y:.1}\n"));
-        }
-        std::fs::write(folder.path().join(name), csv).expect("written");
-    }
-    let path = |name: &str| folder.path().join(name).to_string_lossy().into_owned();
-    let (status, said, err) = program(
-        &[
-            "double-check",
-            "fixtures/yard/clean_conifer_QB-0001.jpg",
-            "--total",
-            "26",
-            "--marks",
-            &path("reed.csv"),
-            "--counted-by",
-            "A. Reed <b>",
-            "--against-total",
-            "25",
-            "--against-marks",
-            &path("moss.csv"),
-            "--strict",
-            "--out",
-            &path("two"),
-        ],
-        Path::new("."),
-    );
-    assert_eq!(status, 1, "{err}");
-    let parting = "between 10 and 15 the first count has 5 rings, the second 4.";
-    assert!(
-        said.contains("the totals are 26 and 25") && said.contains(parting),
-        "{said}"
-    );
-    let at = |ending: &str| {
-        folder
-            .path()
-            .join(format!("two/clean_conifer_QB-0001.{ending}"))
-    };
-    let page = std::fs::read_to_string(at("two-counts.html")).expect("a page");
-    assert!(page.contains("data:image/jpeg;base64,") && page.contains(parting));
-    assert!(page.contains("A. Reed &lt;b&gt;") && page.contains("moss.csv"));
-    assert!(page.contains("they part") && page.contains("an arborist decides"));
-    assert!(
-        image::open(at("stretch-10-15.jpg"))
-            .expect("a picture")
-            .width()
-            > 700
-    );
-    let record = std::fs::read(at("two-counts.json")).expect("a record");
-    let record: serde_json::Value = serde_json::from_slice(&record).expect("JSON");
-    assert_eq!(record["schema"], "endgrain.two-counts/1");
-    assert_eq!(record["first"]["name"], "A. Reed <b>");
-    assert_eq!(
-        record["first"]["photo"]["file"],
-        "clean_conifer_QB-0001.jpg"
-    );
-}
-
-/// Two readings: the same page; with no photo at hand without pictures.
-#[test]
-fn two_readings_get_a_page() {
-    let folder = tempfile::tempdir().expect("a folder");
-    let whole = even_rings(60, 10.0, 1.0);
-    let poor = without_three_rings();
-    for (name, reading) in [("a.rings.json", &whole), ("b.rings.json", &poor)] {
-        let json = serde_json::to_vec(reading).expect("JSON");
-        std::fs::write(folder.path().join(name), json).expect("written");
-    }
-    let args = [
-        "double-check",
-        "a.rings.json",
-        "--against",
-        "b.rings.json",
-        "--out",
-        "two",
-    ];
-    let (status, said, err) = program(&args, folder.path());
-    assert_eq!(status, 0, "{err}");
-    let parting = "between 20 and 30 the first count has 10 rings, the second 7.0";
-    assert!(said.contains(parting), "{said}");
-    let page = std::fs::read_to_string(folder.path().join("two/a.two-counts.html"));
-    let page = page.expect("a page");
-    assert!(page.contains(parting) && page.contains("QB-0042.jpg"));
-    assert!(page.contains("read by endgrain 0") && !page.contains("<img"));
-    assert!(folder.path().join("two/a.two-counts.json").is_file());
 }
 
 /// A gaping check is straight and dark, but wedge-shaped: no ruled line.

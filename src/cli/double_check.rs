@@ -1,6 +1,8 @@
 //! `endgrain double-check`.
 
+mod folder;
 mod two;
+mod two_sheets;
 
 use super::console::{Console, printable};
 use super::{DONE, SOME_FAILED, WRONG_USE, values};
@@ -8,13 +10,13 @@ use clap::ValueEnum;
 use endgrain::error::Error;
 use endgrain::hand_count::checking::{self, Checked, Disc, PenMarks, Task};
 use endgrain::hand_count::comparing::Given;
-use endgrain::hand_count::folder::{self, Entry};
-use endgrain::hand_count::{HandCount, Mark, agreement, marks, sheet, words};
+use endgrain::hand_count::{HandCount, Mark, marks, words};
 use endgrain::settings::{LengthUnit, ScaleGiven, Settings};
-use rayon::prelude::*;
+use folder::whole_folder;
 use serde::Serialize;
 use std::path::{Path, PathBuf};
-use two::{two_hands, two_readings, two_sheets};
+use two::{two_hands, two_readings};
+use two_sheets::two_sheets;
 
 const EXAMPLES: &str = "\
 Examples:
@@ -26,6 +28,7 @@ Examples:
   endgrain double-check yard/ --sheet counts.csv --marks marks.csv --out checks
   endgrain double-check june.jpg --against august.jpg
   endgrain double-check --marks reed.csv --total 97 --against-marks moss.csv
+  endgrain double-check yard/ --sheet reed.csv --against moss.csv --out checks
 
 A stretch is named where hand and photo part; settle it on the wood. The count is an
 aid; a grader or an arborist decides.
@@ -46,6 +49,9 @@ parts or is within doubt), 2 wrong use.";
 )]
 pub(super) struct Args {
     /// Photo, or its reading (.rings.json); with --sheet the folder of the photos
+    ///
+    /// Two hand counts don't need it, but then only marks as lengths on one line are compared, and no
+    /// pictures are drawn.
     #[arg(value_name = "PATH")]
     path: Option<PathBuf>,
 
@@ -104,7 +110,7 @@ pub(super) struct Args {
     #[arg(long, value_name = "FILE", help_heading = "A second count instead")]
     against: Option<PathBuf>,
 
-    /// Marks of a second hand count, CSV
+    /// Marks of a second hand count, CSV; with two sheets those of the second
     #[arg(long, value_name = "FILE", help_heading = "A second count instead")]
     against_marks: Option<PathBuf>,
 
@@ -116,7 +122,8 @@ pub(super) struct Args {
     #[arg(short, long, value_name = "DIR", help_heading = "Output")]
     out: Option<PathBuf>,
 
-    /// Print the record (endgrain.hand-count/1) instead of words and table, one line a photo
+    /// Print the record (endgrain.hand-count/1, of two counts endgrain.two-counts/1) instead of words
+    /// and table, one line a photo
     #[arg(long, help_heading = "Output")]
     json: bool,
 
@@ -241,10 +248,20 @@ pub(super) fn run(args: &Args, console: &mut Console) -> Result<u8, Error> {
         Ok(WRONG_USE)
     };
     match (&args.sheet, &args.path, &args.against) {
-        (Some(_), ..) if args.total.is_some() || !args.mark.is_empty() || has_second_hand => {
-            wrong("--sheet has the totals itself; leave out --total, --mark and --against-...")
+        (Some(_), ..)
+            if args.total.is_some() || !args.mark.is_empty() || args.against_total.is_some() =>
+        {
+            wrong("--sheet has the totals itself; leave out --total, --mark and --against-total")
         }
-        (Some(sheet), _, Some(other)) => two_sheets(args, sheet, other, console),
+        (Some(_), _, None) if args.against_marks.is_some() => {
+            wrong("--against-marks are those of a second sheet; give it with --against")
+        }
+        (Some(_), _, Some(_)) if args.find_marks => wrong(
+            "marks found in a photo are of one count; leave out --find-marks, or one of the sheets",
+        ),
+        (Some(sheet), path, Some(other)) => {
+            two_sheets(args, &settings, path.as_deref(), [sheet, other], console)
+        }
         (Some(sheet), path, None) => whole_folder(args, &settings, sheet, path.as_deref(), console),
         (None, Some(_), Some(_)) if args.has_hand_count() || has_second_hand => wrong(
             "--against compares two readings; for a second hand count give --against-marks or --against-total",
@@ -278,14 +295,12 @@ fn marks_for(rows: &[marks::MarkRow], photo: &str) -> Vec<Mark> {
             .file_name()
             .map(std::ffi::OsStr::to_os_string)
     };
-    rows.iter()
-        .filter(|row| {
-            row.photo
-                .as_deref()
-                .is_none_or(|of| of == photo || name(of) == name(photo))
-        })
-        .map(|row| row.mark.clone())
-        .collect()
+    let is_of = |row: &&marks::MarkRow| {
+        let of = row.photo.as_deref();
+        of.is_none_or(|of| of == photo || name(of) == name(photo))
+    };
+    let of_photo = rows.iter().filter(is_of);
+    of_photo.map(|row| row.mark.clone()).collect()
 }
 
 fn one_disc(
@@ -418,169 +433,4 @@ fn write(
         console.say(&format!("written: {}", path.display()));
     }
     Ok(())
-}
-
-fn whole_folder(
-    args: &Args,
-    settings: &Settings,
-    sheet_path: &Path,
-    folder_path: Option<&Path>,
-    console: &mut Console,
-) -> Result<u8, Error> {
-    let sheet = sheet::load(sheet_path)?;
-    for fault in &sheet.faults {
-        console.say(&fault.to_string());
-    }
-    let mut failed = sheet.faults.len();
-    let rows_of_marks = match &args.marks {
-        Some(path) => {
-            let (rows, faults) = marks_of(path, console)?;
-            failed += faults;
-            rows
-        }
-        None => Vec::new(),
-    };
-    for row in &rows_of_marks {
-        let of = row.photo.as_deref().unwrap_or("");
-        if !sheet
-            .rows
-            .iter()
-            .any(|r| !marks_for(std::slice::from_ref(row), &r.photo).is_empty())
-        {
-            let fault = row.mark.origin.fault(
-                format!("a mark of {of:?}, which the sheet doesn't have"),
-                "name the photo as the sheet does",
-            );
-            console.say(&fault.to_string());
-            failed += 1;
-        }
-    }
-    let base = folder_path.or(sheet_path.parent()).unwrap_or(Path::new(""));
-    let pool = rayon::ThreadPoolBuilder::new()
-        .num_threads(args.jobs.map_or(0, usize::from))
-        .build()
-        .map_err(|refused| Error::Setting {
-            what: format!("no threads can be had: {refused}"),
-        })?;
-    let done: Vec<Result<Checked, Error>> = pool.install(|| {
-        sheet
-            .rows
-            .par_iter()
-            .map(|row| one_row(args, settings, base, row, &rows_of_marks))
-            .collect()
-    });
-    let mut entries = Vec::new();
-    let mut doubtful = 0;
-    for (row, result) in sheet.rows.iter().zip(done) {
-        let result = match result {
-            Ok(checked) => {
-                failed += checked.faults.len();
-                doubtful += usize::from(checking::is_doubtful(&checked.record));
-                for fault in &checked.faults {
-                    console.say(&fault.to_string());
-                }
-                if args.json {
-                    print_line(console, &checked.record);
-                }
-                Ok(checked.record)
-            }
-            Err(error) => {
-                failed += 1;
-                console.complain(&error);
-                Err(error.reason())
-            }
-        };
-        entries.push(Entry {
-            photo: row.photo.clone(),
-            result,
-        });
-    }
-    folder::sort(&mut entries);
-    let agreement = match &args.out {
-        Some(out) => folder::write(&entries, out)?,
-        None => agreement::of(&folder::pairs(&entries)),
-    };
-    if !args.json && !args.quiet {
-        print_folder(&entries, agreement.as_ref(), console);
-    }
-    if let Some(out) = args.out.as_ref().filter(|_| !args.quiet) {
-        console.say(&format!(
-            "{} of {} compared; {}, {} and {} in {}",
-            entries.iter().filter(|entry| entry.result.is_ok()).count(),
-            entries.len() + sheet.faults.len(),
-            folder::TABLE,
-            folder::PAGE,
-            folder::PLOT,
-            out.display()
-        ));
-    }
-    Ok(if failed > 0 || (args.strict && doubtful > 0) {
-        SOME_FAILED
-    } else {
-        DONE
-    })
-}
-
-fn one_row(
-    args: &Args,
-    settings: &Settings,
-    base: &Path,
-    row: &sheet::Row,
-    rows_of_marks: &[marks::MarkRow],
-) -> Result<Checked, Error> {
-    let path = base.join(&row.photo);
-    if !path.exists() {
-        return Err(row.origin.fault(
-            format!("{} isn't there", path.display()),
-            "correct the photo's name, or name its folder before --sheet",
-        ));
-    }
-    let mut settings = settings.clone();
-    if let Some(mm) = row.diameter_mm {
-        settings.scale = vec![ScaleGiven::DiameterMm(mm)];
-    }
-    let disc = checking::open(&path, None, args.readings.as_deref(), &settings)?;
-    let mut hand = row.hand.clone();
-    hand.marks = marks_for(rows_of_marks, &row.photo);
-    let task = Task {
-        hand,
-        given: Given {
-            azimuth_deg: row.azimuth_deg.or(args.azimuth),
-            mm_per_px: checking::scale_given(&settings),
-            last_ring: row.last_ring.or(args.last_ring),
-        },
-        diameter_mm: row.diameter_mm.or(args.diameter),
-        find_marks: args.pen_marks(),
-    };
-    let checked = checking::check(&disc, &task, &path)?;
-    if let Some(out) = &args.out {
-        let below = Path::new(&row.photo);
-        let inside = below
-            .parent()
-            .filter(|parent| parent.is_relative() && !row.photo.contains(".."))
-            .unwrap_or(Path::new(""));
-        let stem = out.join(inside).join(stem_of(below));
-        checking::write_files(&checked, &disc, &stem, &settings)?;
-    }
-    Ok(checked)
-}
-
-/// The table of a folder, the worst first, and the totals.
-fn print_folder(
-    entries: &[Entry],
-    agreement: Option<&agreement::Agreement>,
-    console: &mut Console,
-) {
-    let head = ["photo", "hand", "reading", "difference", "outcome", "where"];
-    let mut rows = vec![head.map(str::to_owned).to_vec()];
-    for line in folder::lines(entries) {
-        rows.push(line.cells.iter().map(|cell| printable(cell)).collect());
-    }
-    let mut text = words::aligned(&rows);
-    if let Some(agreement) = agreement {
-        for said in agreement.words() {
-            text.push_str(&format!("{said}\n"));
-        }
-    }
-    console.print(&text);
 }

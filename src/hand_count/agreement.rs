@@ -7,10 +7,9 @@
 //! the mean, about sqrt(3 s^2 / n) of a limit. It supposes that differences don't grow with the count:
 //! the plot shows whether they do.
 
+use crate::chart::{DataInk, Drawing, Line, LineChart, Mark, Shape, Stroke};
 use crate::error::Error;
-use plotters::prelude::{
-    ChartBuilder, Circle, Color, IntoDrawingArea, LineSeries, RGBColor, SVGBackend, ShapeStyle,
-};
+use std::collections::BTreeMap;
 
 /// Two counts of one disc.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -116,83 +115,66 @@ impl Agreement {
     }
 }
 
-/// Draws the differences over the means, with the mean difference and its limits, as an SVG.
+/// Draws the differences over the means, with the mean difference and its limits: a dot a disc, with
+/// their number where several lie on each other. `names` are the two counts.
 ///
 /// # Errors
 /// [`Error::Fault`] where the chart can't be drawn.
-pub fn plot(pairs: &[Pair], agreement: &Agreement, names: (&str, &str)) -> Result<String, Error> {
-    let mut svg = String::new();
-    draw(&mut svg, pairs, agreement, names).map_err(|refused| Error::Fault {
-        path: "agreement.svg".into(),
-        what: refused.to_string(),
-    })?;
-    Ok(svg)
-}
-
-const INK: RGBColor = RGBColor(30, 60, 95);
-const LIMIT: RGBColor = RGBColor(150, 60, 20);
-
-fn draw(
-    svg: &mut String,
+pub fn plot(
     pairs: &[Pair],
     agreement: &Agreement,
-    (first, second): (&str, &str),
-) -> Result<(), Box<dyn std::error::Error>> {
-    let spread = |pick: &dyn Fn(&Pair) -> f64, more: &[f64]| {
-        let all = pairs.iter().map(pick).chain(more.iter().copied());
-        let (low, high) = all.fold((f64::MAX, f64::MIN), |(a, b), v| (a.min(v), b.max(v)));
-        let room = (0.08 * (high - low)).max(1.0);
-        (low - room)..(high + room)
+    [first, second]: [&str; 2],
+) -> Result<Drawing, Error> {
+    let means = pairs.iter().map(Pair::mean);
+    let ends = means.fold((f64::MAX, f64::MIN), |(a, b), mean| {
+        (a.min(mean), b.max(mean))
+    });
+    let room = (0.06 * (ends.1 - ends.0)).max(1.0);
+    let level = |y: f64, name: String, ink: DataInk, stroke: Stroke| Line {
+        name,
+        points: vec![(ends.0 - room, Some(y)), (ends.1 + room, Some(y))],
+        ink,
+        stroke,
     };
     let mean = agreement.mean_difference;
-    let limits = agreement.spread.map(|s| [s.low, s.high]);
-    let lines: Vec<f64> = limits.into_iter().flatten().chain([mean, 0.0]).collect();
-    let across = spread(&Pair::mean, &[]);
-    let up = spread(&Pair::difference, &lines);
-    let area = SVGBackend::with_string(svg, (860, 560)).into_drawing_area();
-    area.fill(&RGBColor(255, 255, 255))?;
-    let mut chart = ChartBuilder::on(&area)
-        .margin(18)
-        .caption(
-            format!("{first} less {second}, with 95 % limits of agreement"),
-            ("sans-serif", 20),
-        )
-        .x_label_area_size(46)
-        .y_label_area_size(58)
-        .build_cartesian_2d(across.clone(), up)?;
-    chart
-        .configure_mesh()
-        .light_line_style(RGBColor(240, 240, 240))
-        .x_desc("mean of the two counts, rings")
-        .y_desc("difference, rings")
-        .label_style(("sans-serif", 14))
-        .draw()?;
-    let level = |y: f64| [(across.start, y), (across.end, y)];
-    chart.draw_series(LineSeries::new(level(0.0), RGBColor(170, 170, 170)))?;
-    chart.draw_series(LineSeries::new(level(mean), INK.stroke_width(2)))?;
-    for y in limits.into_iter().flatten() {
-        // Short pieces: a broken line, so that limits differ from the mean by more than colour.
-        let step = (across.end - across.start) / 60.0;
-        for piece in 0..30 {
-            let x = across.start + step * f64::from(2 * piece);
-            chart.draw_series(LineSeries::new(
-                [(x, y), (x + step, y)],
-                LIMIT.stroke_width(2),
-            ))?;
+    let mut lines = vec![level(
+        mean,
+        format!("mean difference {mean:+.2}"),
+        DataInk::Second,
+        Stroke::Solid,
+    )];
+    if let Some(s) = agreement.spread {
+        let name = format!("95 % limits of agreement {:+.2} and {:+.2}", s.low, s.high);
+        for (y, name) in [(s.low, name), (s.high, String::new())] {
+            lines.push(level(y, name, DataInk::Second, Stroke::Dashed));
         }
     }
-    let style = |shade: f64| ShapeStyle {
-        color: INK.mix(shade),
-        filled: true,
-        stroke_width: 1,
+    lines.push(level(0.0, String::new(), DataInk::Ground, Stroke::Dotted));
+    // Counts are whole numbers, so that their sums and differences tell equal places.
+    let place = |pair: &Pair| (pair.difference().to_bits(), pair.mean().to_bits());
+    let mut often: BTreeMap<_, u32> = BTreeMap::new();
+    for pair in pairs {
+        *often.entry(place(pair)).or_default() += 1;
+    }
+    let mark = |pair: &Pair| Mark {
+        x: pair.mean(),
+        y: pair.difference(),
+        shape: Shape::Dot,
+        label: match often.remove(&place(pair)) {
+            None | Some(1) => String::new(),
+            Some(discs) => discs.to_string(),
+        },
     };
-    chart.draw_series(
-        pairs
-            .iter()
-            .map(|p| Circle::new((p.mean(), p.difference()), 4, style(0.7))),
-    )?;
-    area.present()?;
-    Ok(())
+    LineChart {
+        height: 800,
+        x_label: "mean of the two counts, rings".into(),
+        y_label: format!("{first} less {second}, rings"),
+        from_zero: false,
+        marks: pairs.iter().map(mark).collect(),
+        lines,
+        ..LineChart::default()
+    }
+    .draw()
 }
 
 #[cfg(test)]
@@ -266,9 +248,19 @@ mod tests {
 
     #[test]
     fn the_plot_has_a_dot_a_disc_and_its_lines() {
-        let of_five = pairs(&[(51.0, 50.0), (59.0, 60.0), (72.0, 70.0)]);
-        let svg = plot(&of_five, &of(&of_five).unwrap(), ("hand", "reading")).unwrap();
-        assert_eq!(svg.matches("<circle").count(), 3);
-        assert!(svg.contains("limits of agreement"));
+        let of_four = pairs(&[(51.0, 50.0), (59.0, 60.0), (72.0, 70.0), (51.0, 50.0)]);
+        let drawn = plot(&of_four, &of(&of_four).unwrap(), ["hand", "reading"]).unwrap();
+        assert_eq!(drawn.svg().matches("<circle").count(), 4);
+        // Differences 1, -1, 2, 1: mean 0.75, squares 4.75, sd 1.2583, limits 0.75 -/+ 2.4663. By hand.
+        for words in [
+            "mean difference +0.75",
+            "95 % limits of agreement -1.72 and +3.22",
+        ] {
+            assert!(drawn.svg().contains(words), "{words}");
+        }
+        // Two discs at one place are told.
+        assert!(drawn.svg().contains(">\n2\n<"), "{}", drawn.svg());
+        let one = pairs(&[(51.0, 50.0)]);
+        assert!(plot(&one, &of(&one).unwrap(), ["hand", "reading"]).is_ok());
     }
 }

@@ -11,7 +11,7 @@ use crate::batch::WholeFile;
 use crate::draw::{self, LineNames, StretchView};
 use crate::error::Error;
 use crate::photo::{self, Photo};
-use crate::reading::{self, Reading};
+use crate::reading::{self, PhotoRecord, Reading};
 use crate::settings::{ScaleGiven, Settings};
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
@@ -86,6 +86,17 @@ pub fn open(
     })
 }
 
+/// What a record says of a photo, or of the photo of a reading.
+///
+/// # Errors
+/// Those of the photo and the reading.
+pub fn photo_record(path: &Path, settings: &Settings) -> Result<PhotoRecord, Error> {
+    if is_reading(path) {
+        return Ok(reading::load(path)?.photo);
+    }
+    Ok((&photo::read(path, settings)?).into())
+}
+
 /// What is to be done with one disc.
 #[derive(Debug, Clone)]
 pub struct Task {
@@ -125,13 +136,7 @@ pub struct Checked {
 pub fn check(disc: &Disc, task: &Task, path: &Path) -> Result<Checked, Error> {
     let reading = &disc.reading;
     let mut hand = task.hand.clone();
-    let mut given = task.given;
-    if let Some(mm) = task.diameter_mm {
-        given.mm_per_px = given.mm_per_px.or_else(|| {
-            let radius = crate::ring_area::equivalent_radius_px(&reading.outline.radius_px)?;
-            (radius > 0.0).then(|| mm / (2.0 * radius))
-        });
-    }
+    let mut given = task.given.scaled_by(task.diameter_mm, reading);
     let mut pen_line = None;
     if let Some(PenMarks { every, from_bark }) = task.find_marks {
         if from_bark && hand.total.is_none() {
@@ -236,7 +241,7 @@ fn view_of(stretch: &Stretch, comparison: &Comparison, reading: &Reading) -> Str
     let azimuth_deg = stretch.azimuth_deg.unwrap_or(0.0);
     let along = |distance_px: f64| match stretch.azimuth_deg {
         Some(_) => distance_px,
-        None => from_area(distance_px, azimuth_deg, reading),
+        None => carried((None, distance_px), azimuth_deg, reading),
     };
     StretchView {
         azimuth_deg,
@@ -251,19 +256,19 @@ fn view_of(stretch: &Stretch, comparison: &Comparison, reading: &Reading) -> Str
     }
 }
 
-/// Where a mark stands on a line: a mark at a distance without a direction where that ring is.
+/// Where a mark stands on a line: of one on another line, or without a direction, where that ring is.
 pub(super) fn along_line(mark: &PlacedMark, azimuth_deg: f64, reading: &Reading) -> f64 {
     match mark.azimuth_deg {
-        Some(_) => mark.distance_px,
-        None => from_area(mark.distance_px, azimuth_deg, reading),
+        Some(own) if (own - azimuth_deg).abs() < 1e-9 => mark.distance_px,
+        own => carried((own, mark.distance_px), azimuth_deg, reading),
     }
 }
 
-/// Distances of marks without a direction are by area: where that ring is in this one.
-fn from_area(distance_px: f64, azimuth_deg: f64, reading: &Reading) -> f64 {
-    let number = Ladder::of(reading, None).number_at(distance_px);
+/// A distance in one direction, or by area, carried along the rings into another.
+fn carried((from_deg, distance_px): (Option<f64>, f64), to_deg: f64, reading: &Reading) -> f64 {
+    let number = Ladder::of(reading, from_deg).number_at(distance_px);
     number
-        .and_then(|number| Ladder::of(reading, Some(azimuth_deg)).distance_px(number))
+        .and_then(|number| Ladder::of(reading, Some(to_deg)).distance_px(number))
         .unwrap_or(distance_px)
 }
 

@@ -8,9 +8,11 @@
 use super::doubt::{self, Between, Judged};
 use super::ladder::Ladder;
 use super::marks::{HandCount, Mark, Place};
+use super::outward;
 use crate::draw::SURE_FROM;
 use crate::error::Error;
 use crate::reading::Reading;
+use crate::ring_area::equivalent_radius_px;
 use serde::{Deserialize, Serialize};
 
 /// What came out for a total or a stretch.
@@ -163,6 +165,18 @@ pub struct Given {
     pub last_ring: Option<i32>,
 }
 
+impl Given {
+    /// The same with the scale that the face's mean diameter inside the bark gives, where no scale is
+    /// given.
+    pub(super) fn scaled_by(mut self, diameter_mm: Option<f64>, reading: &Reading) -> Given {
+        self.mm_per_px = self.mm_per_px.or_else(|| {
+            let radius = equivalent_radius_px(&reading.outline.radius_px)?;
+            Some(diameter_mm? / (2.0 * radius)).filter(|_| radius > 0.0)
+        });
+        self
+    }
+}
+
 /// Compares a hand count with a reading of the same disc; also gives a sentence for each mark that
 /// can't be right and was left out.
 pub fn compare(hand: &HandCount, reading: &Reading, given: &Given) -> (Comparison, Vec<Error>) {
@@ -220,69 +234,38 @@ const SD_OF_ROUNDING: f64 = 0.288_675_134_594_812_9;
 const BEYOND_EDGE: f64 = 0.03;
 
 /// Places the marks, from the pith outward; tells of those that can't be right.
-fn place_all(hand: &HandCount, reading: &Reading, given: &Given) -> (Vec<PlacedMark>, Vec<Error>) {
-    let mut faults = Vec::new();
-    let mut sorted: Vec<&Mark> = hand.marks.iter().collect();
-    sorted.sort_by_key(|mark| mark.ring);
-    let mut placed: Vec<PlacedMark> = Vec::new();
-    for mark in sorted {
-        let ring = mark.ring;
-        let mut refuse =
-            |what: String, way_out: &str| faults.push(mark.origin.fault(what, way_out));
-        if placed.last().is_some_and(|before| before.ring == ring) {
-            refuse(
-                format!("ring {ring} a second time"),
-                "give each ring one mark; the first one was taken",
-            );
-            continue;
-        }
-        if let Some(total) = hand.total.filter(|total| ring > *total) {
-            refuse(
-                format!("ring {ring} of a disc whose total is {total}"),
-                "count marks from 1 at the pith, or correct the total",
-            );
-            continue;
-        }
-        let at = match place(mark, hand, reading, given) {
-            Ok(at) => at,
-            Err(fault) => {
-                faults.push(fault);
-                continue;
+pub(super) fn place_all(
+    hand: &HandCount,
+    reading: &Reading,
+    given: &Given,
+) -> (Vec<PlacedMark>, Vec<Error>) {
+    let place = |mark: &Mark| {
+        let at = place(mark, hand, reading, given)?;
+        match Ladder::of(reading, at.azimuth_deg).edge_px {
+            Some(edge) if at.distance_px > edge * (1.0 + BEYOND_EDGE) + 2.0 * at.sd_px + 1.0 => {
+                Err(mark.origin.fault(
+                    format!(
+                        "ring {} lies beyond the bark: {:.0} px from the pith, the wood ends at {edge:.0} px",
+                        mark.ring, at.distance_px
+                    ),
+                    "check the place, its unit and the scale (a distance is from the pith; write dia for a diameter)",
+                ))
             }
-        };
-        let edge = Ladder::of(reading, at.azimuth_deg).edge_px;
-        if let Some(edge) = edge
-            && at.distance_px > edge * (1.0 + BEYOND_EDGE) + 2.0 * at.sd_px + 1.0
-        {
-            refuse(
-                format!(
-                    "ring {ring} lies beyond the bark: {:.0} px from the pith, the wood ends at {edge:.0} px",
-                    at.distance_px
-                ),
-                "check the place, its unit and the scale (a distance is from the pith; write dia for a diameter)",
-            );
-            continue;
+            _ => Ok(at),
         }
-        if let Some(before) = placed.last()
-            && at.distance_px <= before.distance_px
-        {
-            refuse(
-                format!(
-                    "ring {ring} lies no farther from the pith than ring {}",
-                    before.ring
-                ),
-                "ring numbers grow from the pith outward; this mark was left out",
-            );
-            continue;
-        }
-        placed.push(at);
-    }
-    // Where they were written, then by ring: the order of the file.
-    faults.sort_by_key(|fault| match fault {
-        Error::BadData { line, .. } => *line,
-        _ => None,
-    });
-    (placed, faults)
+    };
+    let (placed, faults) = outward::in_order(hand, place, |at| place_among_rings(at, reading));
+    (placed.into_iter().map(|(_, at)| at).collect(), faults)
+}
+
+/// How far out a mark lies, in rings: what marks in different directions have in common, since a ring
+/// is wider on one side of the pith than on the other. Where its direction was not read, as if that
+/// weren't known.
+pub(super) fn place_among_rings(mark: &PlacedMark, reading: &Reading) -> f64 {
+    let at = |azimuth_deg| Ladder::of(reading, azimuth_deg).place_at(mark.distance_px);
+    at(mark.azimuth_deg)
+        .or_else(|| at(None))
+        .unwrap_or(mark.distance_px)
 }
 
 fn place(

@@ -47,14 +47,31 @@ impl Ladder {
     /// Ring number at a distance from the pith, whole at a ring's outer edge, between edges in a
     /// straight line. Beyond the last ring at most half a ring more; `None` within a lost centre.
     pub fn number_at(&self, distance_px: f64) -> Option<f64> {
+        let (first, last) = (self.rungs.first()?, self.rungs.last()?);
+        let number = self.place_at(distance_px)?;
+        (distance_px >= first.1).then_some(number.min(last.0 + 0.5))
+    }
+
+    /// Place of a distance among the rings, rising all the way: the ring number, carried on in a
+    /// straight line within a lost centre and beyond the last ring. `None` without rings.
+    pub fn place_at(&self, distance_px: f64) -> Option<f64> {
         let next = self.rungs.partition_point(|(_, px)| *px <= distance_px);
-        let (number, px) = *self.rungs.get(next.checked_sub(1)?)?;
-        Some(match self.rungs.get(next) {
-            Some((outer, outer_px)) => {
-                number + (outer - number) * (distance_px - px) / (outer_px - px)
+        let (inner, outer) = match (self.rungs.get(next.wrapping_sub(1)), self.rungs.get(next)) {
+            (None, None) => return None,
+            (None, Some(first)) => ((0.0, 0.0), *first),
+            (Some(inner), Some(outer)) => (*inner, *outer),
+            (Some((number, px)), None) => {
+                let width = self.last_width_px();
+                // The pith alone has no width: all that lies beyond it is equally far out.
+                let more = if width > 0.0 {
+                    (distance_px - px) / width
+                } else {
+                    0.5
+                };
+                return Some(number + more);
             }
-            None => number + ((distance_px - px) / self.last_width_px().max(1.0)).min(0.5),
-        })
+        };
+        Some(inner.0 + (outer.0 - inner.0) * (distance_px - inner.1) / (outer.1 - inner.1))
     }
 
     /// Distance of a ring's outer edge from the pith, px; numbers between in a straight line.
@@ -122,6 +139,9 @@ mod tests {
         let ladder = Ladder::from_rungs(vec![(12.0, 40.0), (13.0, 50.0)]);
         assert_eq!(ladder.number_at(39.0), None);
         assert_eq!(ladder.number_at(45.0), Some(12.5));
+        // By hand: half way to ring 12, and three rings of 10 px beyond ring 13.
+        assert_eq!(ladder.place_at(20.0), Some(6.0));
+        assert_eq!(ladder.place_at(80.0), Some(16.0));
         assert_eq!(Ladder::from_rungs(Vec::new()).number_at(1.0), None);
     }
 }

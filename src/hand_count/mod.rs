@@ -6,9 +6,11 @@
 //! the bark into stretches, and [`comparing`](crate::hand_count::comparing) asks of each stretch how
 //! sure it is that the hand's rings there are right, given what was read. The pen marks themselves can
 //! be looked for in the photo ([`find_marks`](crate::hand_count::find_marks)). Many discs together
-//! give the limits within which hand and reading agree
-//! ([`agreement`](crate::hand_count::agreement)). [`record`](crate::hand_count::record) is what is
-//! written of it, [`words`](crate::hand_count::words) what is said.
+//! ([`folder`](crate::hand_count::folder)) give the limits within which hand and reading, or two
+//! hands, agree ([`agreement`](crate::hand_count::agreement)). Two counts of one disc are held against
+//! each other without a judge ([`two_counts`](crate::hand_count::two_counts)).
+//! [`record`](crate::hand_count::record) and [`two_written`](crate::hand_count::two_written) are what
+//! is written, [`words`](crate::hand_count::words) what is said.
 //!
 //! Only the reading is looked at, and for the pen marks the photo; no stage is.
 
@@ -20,10 +22,14 @@ pub mod find_marks;
 pub mod folder;
 pub mod ladder;
 pub mod marks;
+pub mod one_sheet;
+mod outward;
 pub mod page;
 pub mod record;
 pub mod sheet;
 pub mod two_counts;
+pub mod two_hands;
+pub mod two_sheets;
 pub mod two_written;
 pub mod words;
 

@@ -1,13 +1,15 @@
 //! The printable pages of double-checks: what was said, the table, the pictures.
 
 use super::agreement::Agreement;
+use super::folder::Folder;
 use super::record::Record;
 use super::two_counts::TwoStretch;
 use super::two_written::{Side, TwoRecord};
 use super::words;
+use crate::chart::Drawing;
 use crate::page::{data_uri, whole};
 use crate::settings::LengthUnit;
-use maud::{Markup, PreEscaped, html};
+use maud::{Markup, html};
 
 /// A picture of a stretch for the page.
 #[derive(Debug, Clone)]
@@ -66,16 +68,11 @@ fn figures(pictures: &[Shown]) -> Markup {
 pub fn of_two(record: &TwoRecord, pictures: &[Shown]) -> String {
     let two = &record.two;
     let total = |rings: Option<u32>| rings.map_or("-".into(), |n| n.to_string());
-    let outcome = if record.parts() {
-        "they part"
-    } else {
-        "they agree"
-    };
     let body = html! {
         dl.facts {
             div { dt { "First count" } dd { (total(two.first_total)) } }
             div { dt { "Second count" } dd { (total(two.second_total)) } }
-            div { dt { "Outcome" } dd { (outcome) } }
+            div { dt { "Outcome" } dd { (record.outcome.name()) } }
         }
         ul {
             li { "First: " (side(&record.first)) }
@@ -120,7 +117,7 @@ fn two_table(stretches: &[TwoStretch]) -> Markup {
             tbody {
                 @for stretch in stretches {
                     tr {
-                        td { @if stretch.from_ring == 0 { "pith" } @else { (stretch.from_ring) } "-" (stretch.to_ring) }
+                        td { (stretch.name()) }
                         td.n { (stretch.to_ring - stretch.from_ring) }
                         td.n { (tenth(stretch.second_rings)) }
                         td.n { (stretch.difference.map_or("-".to_owned(), |d| format!("{d:+.1}").replace("-0.0", "0.0").replace("+0.0", "0.0"))) }
@@ -162,32 +159,53 @@ fn table(record: &Record, unit: LengthUnit) -> Markup {
     }
 }
 
-/// A row of the folder's page.
-#[derive(Debug, Clone)]
-pub struct Line {
-    /// Photo, hand, reading, difference, outcome and what is to be said.
-    pub cells: [String; 6],
-}
-
 /// The page of a folder: totals, plot, the worst first.
-pub fn of_folder(agreement: Option<&Agreement>, plot_svg: Option<&str>, lines: &[Line]) -> String {
+pub fn of_folder(folder: &Folder, agreement: Option<&Agreement>, plot: Option<&Drawing>) -> String {
+    let [first, second] = folder.kind.counts;
     let body = html! {
+        @if !folder.sources.is_empty() {
+            ul { @for source in &folder.sources { li { (source) } } }
+        }
         @if let Some(agreement) = agreement {
+            h2 { "How well they agree" }
             ul { @for said in agreement.words() { li { (said) } } }
         }
-        @if let Some(svg) = plot_svg {
-            // Drawn by the program from numbers and its own words alone.
-            figure.chart { (PreEscaped(svg)) }
+        @if let Some(plot) = plot {
+            figure {
+                (plot.inline("agreement", "The differences of both counts over their means.", &[]))
+                figcaption {
+                    "Difference over mean, a dot a disc (" (first) " less " (second)
+                    "). The limits suppose that differences don't grow with the count: look whether the dots spread toward the right. After Bland and Altman 1986, Lancet 1: 307-310."
+                }
+            }
         }
+        h2 { "Disc by disc, the worst first" }
         div.scroll { table {
-            thead { tr { th { "Photo" } th.n { "Hand" } th.n { "Reading" } th.n { "Difference" } th { "Outcome" } th { "Where" } } }
-            tbody { @for line in lines { tr {
-                @for (i, cell) in line.cells.iter().enumerate() {
-                    @if (1..=3).contains(&i) { td.n { (cell) } } @else { td { (cell) } }
+            thead { tr {
+                @for (i, name) in folder.kind.head().into_iter().enumerate() {
+                    th.n[is_number(i)] { (capital(name)) }
+                }
+            } }
+            tbody { @for line in &folder.lines { tr {
+                @for (i, cell) in line.iter().enumerate() {
+                    td.n[is_number(i)] { (cell) }
                 }
             } } }
         } }
         p.caution { (CAUTION) }
+        p.dim { "Compared by endgrain " (env!("CARGO_PKG_VERSION")) "." }
     };
-    whole("Hand counts against readings", &body)
+    whole(folder.kind.title, &body)
+}
+
+/// Whether a column of a folder's table holds numbers: both counts and their difference.
+fn is_number(column: usize) -> bool {
+    (1..=3).contains(&column)
+}
+
+fn capital(word: &str) -> String {
+    let mut signs = word.chars();
+    signs.next().map_or(String::new(), |first| {
+        first.to_uppercase().chain(signs).collect()
+    })
 }

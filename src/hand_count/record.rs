@@ -6,7 +6,7 @@
 
 use super::comparing::{Comparison, Finding};
 use super::find_marks::PenLine;
-use super::marks::{HandCount, Place};
+use super::marks::{HandCount, Mark, Place};
 use super::words;
 use crate::error::Error;
 use crate::reading::{PhotoRecord, Program, Reading};
@@ -102,7 +102,7 @@ pub fn write(
             total: hand.total,
             counted_by: hand.counted_by.clone(),
             counted_on: hand.counted_on.clone(),
-            marks: hand.marks.iter().map(mark_record).collect(),
+            marks: hand.marks.iter().map(Into::into).collect(),
         },
         reading: ReadingRecord {
             program: reading.program.clone(),
@@ -120,17 +120,19 @@ pub fn write(
     }
 }
 
-fn mark_record(mark: &super::marks::Mark) -> MarkRecord {
-    let mut record = MarkRecord {
-        ring: mark.ring,
-        distance_mm: None,
-        diameter_mm: None,
-        point_px: None,
-    };
-    match mark.place {
-        Place::Distance(length) => record.distance_mm = Some(length.mm),
-        Place::Diameter(length) => record.diameter_mm = Some(length.mm),
-        Place::Point { x_px, y_px } => record.point_px = Some((x_px, y_px)),
+impl From<&Mark> for MarkRecord {
+    fn from(mark: &Mark) -> Self {
+        let mut record = MarkRecord {
+            ring: mark.ring,
+            distance_mm: None,
+            diameter_mm: None,
+            point_px: None,
+        };
+        match mark.place {
+            Place::Distance(length) => record.distance_mm = Some(length.mm),
+            Place::Diameter(length) => record.diameter_mm = Some(length.mm),
+            Place::Point { x_px, y_px } => record.point_px = Some((x_px, y_px)),
+        }
+        record
     }
-    record
 }

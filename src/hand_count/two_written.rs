@@ -8,7 +8,8 @@ use super::checking::{self, Disc};
 use super::comparing::PlacedMark;
 use super::ladder::Ladder;
 use super::page::{self, Shown};
-use super::two_counts::{self, TwoCounts, TwoStretch};
+use super::record::MarkRecord;
+use super::two_counts::{self, TwoCounts, TwoOutcome, TwoStretch};
 use crate::draw::{self, LineNames, StretchView};
 use crate::error::Error;
 use crate::reading::{PhotoRecord, Program, Reading};
@@ -29,6 +30,8 @@ pub struct TwoRecord {
     pub first: Side,
     /// The second count.
     pub second: Side,
+    /// What came out.
+    pub outcome: TwoOutcome,
     /// What is to be said of them.
     pub sentences: Vec<String>,
     /// Marks that were left out, and why.
@@ -45,6 +48,8 @@ pub struct Side {
     pub name: String,
     /// When, as it was written.
     pub counted_on: Option<String>,
+    /// The marks of a hand count, as they were given.
+    pub marks: Vec<MarkRecord>,
     /// The photo that was counted or read, where there is one.
     pub photo: Option<PhotoRecord>,
     /// The program, of a reading.
@@ -57,6 +62,7 @@ impl Side {
         Side {
             name: reading.photo.file.clone(),
             counted_on: None,
+            marks: Vec::new(),
             photo: Some(reading.photo.clone()),
             read_by: Some(reading.program.clone()),
         }
@@ -74,16 +80,11 @@ impl TwoRecord {
             },
             first,
             second,
+            outcome: two.outcome(),
             sentences: two_counts::sentences(&two),
             left_out: left_out.iter().map(ToString::to_string).collect(),
             two,
         }
-    }
-
-    /// Whether the two part anywhere.
-    pub fn parts(&self) -> bool {
-        let totals = self.two.first_total.zip(self.two.second_total);
-        totals.is_some_and(|(a, b)| a != b) || self.two.stretches.iter().any(TwoStretch::parts)
     }
 }
 
@@ -125,11 +126,7 @@ pub fn write_files(
             let Some(photo) = &disc.photo else { continue };
             let drawn = draw::stretch(photo, &disc.reading, &view);
             let jpeg = draw::jpeg(&drawn, Path::new(&photo.file))?;
-            let from = match stretch.from_ring {
-                0 => "pith".to_owned(),
-                ring => ring.to_string(),
-            };
-            let name = format!(".stretch-{from}-{}{ending}.jpg", stretch.to_ring);
+            let name = format!(".stretch-{}{ending}.jpg", stretch.name());
             let path = checking::with_ending(stem, &name);
             checking::put(&path, &jpeg)?;
             written.push(path);
@@ -164,11 +161,10 @@ fn views<'a>(stretch: &TwoStretch, seen: &Seen<'a>) -> Vec<(&'static str, &'a Di
             second,
         } => {
             let at = |ring| first.iter().find(|mark| mark.ring == ring);
-            let (inner, outer) = (at(stretch.from_ring), at(stretch.to_ring));
-            let Some(outer) = outer else {
-                return Vec::new();
-            };
-            let azimuth_deg = outer.azimuth_deg.unwrap_or(0.0);
+            let inner = at(stretch.from_ring);
+            let outer = at(stretch.to_ring).filter(|_| !stretch.ends_at_edge);
+            let azimuth_deg = outer.or(inner).and_then(|mark| mark.azimuth_deg);
+            let azimuth_deg = azimuth_deg.unwrap_or(0.0);
             let along = |mark: &PlacedMark| checking::along_line(mark, azimuth_deg, &disc.reading);
             let named = |whose: &'static str, marks: &[PlacedMark]| -> Vec<(String, f64)> {
                 let name = |mark: &PlacedMark| (format!("{whose} {}", mark.ring), along(mark));
@@ -176,9 +172,19 @@ fn views<'a>(stretch: &TwoStretch, seen: &Seen<'a>) -> Vec<(&'static str, &'a Di
             };
             let mut marks = named("1st:", first);
             marks.extend(named("2nd:", second));
+            // A stretch to the bark is shown where the wood's edge is in the photo.
+            let to_px = outer.map(along).or_else(|| {
+                let line = Ladder::of(&disc.reading, Some(azimuth_deg));
+                line.edge_px.filter(|_| stretch.ends_at_edge)
+            });
+            let from_px = inner.map_or(0.0, along);
+            // A last mark at the bark leaves no wood to be shown.
+            let Some(to_px) = to_px.filter(|to_px| *to_px > from_px + 1.0) else {
+                return Vec::new();
+            };
             let view = StretchView {
                 azimuth_deg,
-                ends_px: (inner.map_or(0.0, along), along(outer)),
+                ends_px: (from_px, to_px),
                 marks,
                 names: LineNames {
                     line: "the line",
