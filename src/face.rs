@@ -346,6 +346,20 @@ mod tests {
     }
 
     #[test]
+    fn blocks_of_known_sides_have_the_totals_of_any() {
+        for step in 1..=6 {
+            let blocks = 23;
+            let few: Vec<u16> = (0..3 * step * blocks)
+                .map(|i| (i * 7919 % 251 * step) as u16)
+                .collect();
+            let [mut fast, mut plain] = [(); 2].map(|()| [(); 3].map(|()| vec![0u32; blocks]));
+            total_few_blocks(&few, step, &mut few.clone(), &mut fast);
+            total_blocks(&few, step, &mut plain);
+            assert_eq!(fast, plain, "blocks of {step}");
+        }
+    }
+
+    #[test]
     fn many_white_lines_do_not_overflow() {
         let line = [255u8; 6];
         let (mut few, mut sums) = (vec![0; 6], vec![0; 6]);

@@ -284,6 +284,30 @@ mod tests {
     }
 
     #[test]
+    fn the_band_is_what_a_line_has_beyond_its_mean_about_each_place() {
+        let n = 60;
+        let line: Vec<f32> = (0..n).map(|i| ((i * 37) % 23) as f32).collect();
+        let wood: Vec<f32> = (0..n).map(|i| f32::from(u8::from(i > 4))).collect();
+        let plane = |data: &[f32]| Plane {
+            width: n,
+            height: 1,
+            data: data.to_vec(),
+        };
+        // Lags within the line, and one that reaches beyond both its ends everywhere.
+        for lag in [3.0f32, 8.0, 29.0, 40.0, 70.0] {
+            let found = band(&plane(&line), &plane(&wood), lag);
+            let (smooth, half) = (blur_line(&line, lag * 0.08), lag as usize);
+            for i in 0..n {
+                let near = &smooth[i.saturating_sub(half)..(i + half + 1).min(n)];
+                let mean = near.iter().sum::<f32>() / near.len() as f32;
+                let expected = if i > 4 { smooth[i] - mean } else { 0.0 };
+                let off = (found.data[i] - expected).abs();
+                assert!(off < 1e-4, "lag {lag}, place {i}: {off}");
+            }
+        }
+    }
+
+    #[test]
     fn rings_that_turn_narrow_correct_a_width_that_lags_behind() {
         // Rings of 20 levels up to 400, of 10 from there on; measured with a slope between.
         let measured: Vec<f32> = (0..800)

@@ -168,6 +168,28 @@ mod tests {
         let small = picture(&photo, 2, 0);
         assert_eq!(small.dimensions(), (3, 2));
         assert_eq!(small.get_pixel(2, 1), &Rgb([45, 50, 255]));
+        for factor in 2..=MOST {
+            // As wide as three pieces of blocks, the last cut short.
+            let photo = RgbImage::from_fn(600 * factor + 1, factor, |x, y| {
+                Rgb([7, 31, 101].map(|times| (times * (x + 13 * y) % 256) as u8))
+            });
+            let small = picture(&photo, factor, 0);
+            for (x, y, pixel) in small.enumerate_pixels() {
+                for channel in 0..3 {
+                    let block = (0..factor * factor).map(|i| {
+                        let at = (x * factor + i % factor, y * factor + i / factor);
+                        u32::from(photo.get_pixel(at.0, at.1)[channel])
+                    });
+                    let share = factor * factor;
+                    let mean = (block.sum::<u32>() + share / 2) / share;
+                    assert_eq!(
+                        u32::from(pixel[channel]),
+                        mean,
+                        "{x} {y}, blocks of {factor}"
+                    );
+                }
+            }
+        }
         let white = RgbImage::from_pixel(8, 8, Rgb([255; 3]));
         assert!(picture(&white, 4, 0).iter().all(|v| *v == 255));
     }
