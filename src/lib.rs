@@ -36,6 +36,9 @@ pub mod units;
 /// Loops on the widest vectors of the processor.
 mod vectors;
 
+/// Freed memory kept for the next photo.
+mod memory;
+
 /// Planes of samples and the filters that every stage needs.
 pub mod plane;
 

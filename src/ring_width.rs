@@ -8,6 +8,7 @@
 //! with itself locked on to texture of three or four pixels on rough and porous faces.
 
 use crate::plane::{Plane, blur_line, line_at};
+use crate::vectors::widest;
 
 /// Shortest and longest ring width looked for, levels.
 const LAGS: (f32, f32) = (3.0, 130.0);
@@ -33,7 +34,10 @@ pub(crate) fn measure(arcs: &Plane, seen: &Plane) -> Vec<f32> {
     let places: Vec<usize> = (0..n).step_by(STRIDE).collect();
     // Correlation at every lag and place; halves are looked up in the same table.
     let (sectors, wood) = (arcs.shrunk(1, ARCS_A_SECTOR), seen.shrunk(1, ARCS_A_SECTOR));
-    let table: Vec<Vec<f32>> = correlations(&sectors, &wood, &lags, &places);
+    let table: Vec<Vec<f32>> = widest(
+        #[inline(always)]
+        || correlations(&sectors, &wood, &lags, &places),
+    );
     let half_shift = (2.0f32.ln() / RATIO.ln()).round();
     #[allow(
         clippy::cast_possible_truncation,
@@ -158,6 +162,7 @@ fn index(place: f32) -> usize {
 }
 
 /// Correlation of the arcs with themselves, `[lag][place]`.
+#[inline(always)]
 fn correlations(arcs: &Plane, seen: &Plane, lags: &[f32], places: &[usize]) -> Vec<Vec<f32>> {
     let n = arcs.width;
     let mut out = Vec::with_capacity(lags.len());
@@ -223,6 +228,7 @@ fn correlations(arcs: &Plane, seen: &Plane, lags: &[f32], places: &[usize]) -> V
 }
 
 /// The arcs less their mean over two lags, blurred by a twelfth of a lag; 0 outside the wood.
+#[inline(always)]
 fn band(arcs: &Plane, seen: &Plane, lag: f32) -> Plane {
     let n = arcs.width;
     let mut out = Plane::filled(n, arcs.height, 0.0);
@@ -238,13 +244,28 @@ fn band(arcs: &Plane, seen: &Plane, lag: f32) -> Plane {
         for i in 0..n {
             sum[i + 1] = sum[i] + f64::from(row[i]);
         }
-        for i in 0..n {
-            if seen.at(i, arc) > 0.5 {
-                let (a, b) = (i.saturating_sub(half), (i + half + 1).min(n));
-                #[allow(clippy::cast_possible_truncation, reason = "planes are f32")]
-                let mean = ((sum[b] - sum[a]) / (b - a) as f64) as f32;
-                out.data[arc * n + i] = row[i] - mean;
-            }
+        let seen = seen.row(arc);
+        let target = &mut out.data[arc * n..(arc + 1) * n];
+        let less_mean = |i: usize, (a, b): (usize, usize), count: f64| {
+            #[allow(clippy::cast_possible_truncation, reason = "planes are f32")]
+            let mean = ((sum[b] - sum[a]) / count) as f32;
+            if seen[i] > 0.5 { row[i] - mean } else { 0.0 }
+        };
+        // Away from both ends all means are over as many.
+        let (inner, outer) = (half.min(n), n.saturating_sub(half + 1).max(half.min(n)));
+        for i in (0..inner).chain(outer..n) {
+            let (a, b) = (i.saturating_sub(half), (i + half + 1).min(n));
+            target[i] = less_mean(i, (a, b), (b - a) as f64);
+        }
+        let count = (2 * half + 1) as f64;
+        let sums = sum.iter().zip(&sum[(2 * half + 1).min(n)..]);
+        let wood = row[inner..outer].iter().zip(&seen[inner..outer]);
+        for ((value, (row, seen)), (before, after)) in
+            target[inner..outer].iter_mut().zip(wood).zip(sums)
+        {
+            #[allow(clippy::cast_possible_truncation, reason = "planes are f32")]
+            let mean = ((after - before) / count) as f32;
+            *value = if *seen > 0.5 { row - mean } else { 0.0 };
         }
     }
     out
@@ -259,6 +280,30 @@ mod tests {
             inner,
             outer,
             clear: 0.9,
+        }
+    }
+
+    #[test]
+    fn the_band_is_what_a_line_has_beyond_its_mean_about_each_place() {
+        let n = 60;
+        let line: Vec<f32> = (0..n).map(|i| ((i * 37) % 23) as f32).collect();
+        let wood: Vec<f32> = (0..n).map(|i| f32::from(u8::from(i > 4))).collect();
+        let plane = |data: &[f32]| Plane {
+            width: n,
+            height: 1,
+            data: data.to_vec(),
+        };
+        // Lags within the line, and one that reaches beyond both its ends everywhere.
+        for lag in [3.0f32, 8.0, 29.0, 40.0, 70.0] {
+            let found = band(&plane(&line), &plane(&wood), lag);
+            let (smooth, half) = (blur_line(&line, lag * 0.08), lag as usize);
+            for i in 0..n {
+                let near = &smooth[i.saturating_sub(half)..(i + half + 1).min(n)];
+                let mean = near.iter().sum::<f32>() / near.len() as f32;
+                let expected = if i > 4 { smooth[i] - mean } else { 0.0 };
+                let off = (found.data[i] - expected).abs();
+                assert!(off < 1e-4, "lag {lag}, place {i}: {off}");
+            }
         }
     }
 

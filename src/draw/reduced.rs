@@ -90,6 +90,7 @@ fn means<const SIDE: usize, const LINE: usize>(photo: &RgbImage, band: u32) -> R
     let lines = photo.as_raw().chunks_exact((SIDE * line).max(1));
     for (means, lines) in pixels.chunks_exact_mut((3 * width).max(1)).zip(lines) {
         let mut sums = [[0u16; LINE]; BLOCKS];
+        let mut levels = [[0u8; LINE]; BLOCKS];
         for (piece, means) in means.chunks_mut(3 * BLOCKS).enumerate() {
             let sums = &mut sums[..means.len() / 3];
             let start = piece * BLOCKS * LINE;
@@ -99,19 +100,24 @@ fn means<const SIDE: usize, const LINE: usize>(photo: &RgbImage, band: u32) -> R
                     *sum += u16::from(*value);
                 }
             }
-            for (mean, block) in means.as_chunks_mut::<3>().0.iter_mut().zip(sums) {
-                for channel in 0..3 {
-                    let total: u16 = (0..SIDE).map(|pixel| block[3 * pixel + channel]).sum();
-                    #[allow(
-                        clippy::cast_possible_truncation,
-                        reason = "a mean of values up to 255, rounded; 16 of them fit 16 bits"
-                    )]
-                    let level = {
-                        let share = (SIDE * SIDE) as u16;
-                        ((total + share / 2) / share) as u8
-                    };
-                    mean[channel] = level;
-                }
+            // A mean from every channel on, as if a block began there: most are thrown away, and still
+            // it is a good deal faster than block by block, because it is done sixteen at once.
+            let sums = sums.as_flattened();
+            let count = sums.len() + 3 - LINE;
+            let pixels: [&[u16]; SIDE] =
+                std::array::from_fn(|pixel| &sums[3 * pixel..3 * pixel + count]);
+            #[allow(
+                clippy::cast_possible_truncation,
+                reason = "a mean of values up to 255, rounded; 16 of them fit 16 bits"
+            )]
+            for (i, level) in levels.as_flattened_mut()[..count].iter_mut().enumerate() {
+                let total: u16 = pixels.iter().map(|pixel| pixel[i]).sum();
+                let share = (SIDE * SIDE) as u16;
+                let mean = ((total + share / 2) / share) as u8;
+                *level = mean;
+            }
+            for (mean, block) in means.as_chunks_mut::<3>().0.iter_mut().zip(&levels) {
+                *mean = [block[0], block[1], block[2]];
             }
         }
     }
@@ -162,6 +168,28 @@ mod tests {
         let small = picture(&photo, 2, 0);
         assert_eq!(small.dimensions(), (3, 2));
         assert_eq!(small.get_pixel(2, 1), &Rgb([45, 50, 255]));
+        for factor in 2..=MOST {
+            // As wide as three pieces of blocks, the last cut short.
+            let photo = RgbImage::from_fn(600 * factor + 1, factor, |x, y| {
+                Rgb([7, 31, 101].map(|times| (times * (x + 13 * y) % 256) as u8))
+            });
+            let small = picture(&photo, factor, 0);
+            for (x, y, pixel) in small.enumerate_pixels() {
+                for channel in 0..3 {
+                    let block = (0..factor * factor).map(|i| {
+                        let at = (x * factor + i % factor, y * factor + i / factor);
+                        u32::from(photo.get_pixel(at.0, at.1)[channel])
+                    });
+                    let share = factor * factor;
+                    let mean = (block.sum::<u32>() + share / 2) / share;
+                    assert_eq!(
+                        u32::from(pixel[channel]),
+                        mean,
+                        "{x} {y}, blocks of {factor}"
+                    );
+                }
+            }
+        }
         let white = RgbImage::from_pixel(8, 8, Rgb([255; 3]));
         assert!(picture(&white, 4, 0).iter().all(|v| *v == 255));
     }

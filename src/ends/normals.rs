@@ -4,7 +4,7 @@ use super::CELL;
 use super::reach::Reach;
 use crate::face::Face;
 use crate::plane::{Plane, RowBorder};
-use crate::vectors::widest;
+use crate::vectors::{whole, widest};
 
 /// Normals that are followed: a disc a ninth of the photo wide still has about a hundred.
 const MOST_NORMALS: usize = 12_000;
@@ -80,24 +80,31 @@ impl Normals {
         let mut heap = Plane::filled(columns, rows, 0.0);
         let cell = |v: f32| (v - (CELL as f32 - 1.0) / 2.0) / CELL as f32;
         let reach = columns.max(rows) / 2;
+        // Cells along a line, -1 for none: worked out eight at a time, then gone through one by one.
+        let mut cells = vec![-1i32; reach.max(2) - 2];
+        #[allow(
+            clippy::cast_possible_truncation,
+            clippy::cast_possible_wrap,
+            reason = "a plane has fewer columns"
+        )]
+        let stride = columns as i32;
         for normal in &self.0 {
             let (x, y) = (cell(normal.x), cell(normal.y));
             for way in [-1.0, 1.0] {
-                for d in 2..reach {
+                for (d, place) in (2i32..).zip(&mut cells) {
                     let along = way * d as f32;
                     // Half a cell on and cut off below: `round` is a call on plain x86-64.
                     let (px, py) = (x + along * normal.nx + 0.5, y + along * normal.ny + 0.5);
-                    if px < 0.0 || py < 0.0 || px >= columns as f32 || py >= rows as f32 {
-                        break;
-                    }
-                    #[allow(
-                        clippy::cast_possible_truncation,
-                        reason = "inside the plane by the test above"
-                    )]
-                    let (column, row) = (px as i32, py as i32);
-                    let i =
-                        row.cast_unsigned() as usize * columns + column.cast_unsigned() as usize;
-                    heap.data[i] += normal.weight;
+                    let is_inside =
+                        (px >= 0.0) & (py >= 0.0) & (px < columns as f32) & (py < rows as f32);
+                    let (px, py) = if is_inside { (px, py) } else { (0.0, 0.0) };
+                    let (column, row) = (whole(px).1, whole(py).1);
+                    let at = row.cast_signed() * stride + column.cast_signed();
+                    *place = if is_inside { at } else { -1 };
+                }
+                // A line that has left the plane doesn't come back.
+                for place in cells.iter().take_while(|place| **place >= 0) {
+                    heap.data[place.cast_unsigned() as usize] += normal.weight;
                 }
             }
         }

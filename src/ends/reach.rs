@@ -4,7 +4,7 @@ use super::normals::Normals;
 use super::{End, STEP};
 use crate::face::Face;
 use crate::settings::Region;
-use crate::vectors::widest;
+use crate::vectors::{whole, widest};
 use std::f32::consts::TAU;
 
 /// Sectors about a place, 15 degrees each.
@@ -56,7 +56,7 @@ impl Reach {
 
     pub(super) fn holds(&self, (x, y): (f32, f32), times: f32, more: f32) -> bool {
         let (dx, dy) = (x - self.place.0, y - self.place.1);
-        dx.hypot(dy) < self.radii[sector_of(dx, dy)] * times + more
+        dx.hypot(dy) < self.radii[sector_of(dx, dy) as usize] * times + more
     }
 
     /// The edge in the middle of a sector.
@@ -119,31 +119,37 @@ impl Normals {
         let steps = (0.75 * (right - left).max(bottom - top) / STEP)
             .ceil()
             .max(4.0) as usize;
+        let last = u32::try_from(steps).unwrap_or(u32::MAX) - 1;
         // Gain and weight of each step of each sector, then summed outward.
         let mut gain = vec![[0.0f32; 2]; SECTORS * steps];
-        for normal in &self.0 {
-            let (dx, dy) = (normal.x - place.0, normal.y - place.1);
-            #[allow(
-                clippy::imprecise_flops,
-                reason = "`hypot` is a call, and lengths across a face neither overflow nor vanish"
-            )]
-            let r = (dx * dx + dy * dy).sqrt().max(1e-3);
-            let miss = (dx * normal.ny - dy * normal.nx) / r / 0.15;
-            let pointing = if normal.is_claimed {
-                0.0
-            } else {
-                1.0 / (1.0 + miss * miss).powi(2)
-            };
-            #[allow(
-                clippy::cast_possible_truncation,
-                clippy::cast_sign_loss,
-                reason = "a length in steps"
-            )]
-            let step = ((r / STEP) as usize).min(steps - 1);
-            let sum = &mut gain[sector_of(dx, dy) * steps + step];
-            sum[0] += normal.weight * (pointing - POINTING);
-            if !normal.is_claimed {
-                sum[1] += normal.weight;
+        // Where each normal counts and what it gives is worked out for some together, eight at a time.
+        let [mut xs, mut ys, mut nxs, mut nys, mut weights, mut open] = [[0.0f32; AT_ONCE]; 6];
+        let mut places = [0u32; AT_ONCE];
+        for normals in self.0.chunks(AT_ONCE) {
+            for (i, normal) in normals.iter().enumerate() {
+                (xs[i], ys[i]) = (normal.x, normal.y);
+                (nxs[i], nys[i], weights[i]) = (normal.nx, normal.ny, normal.weight);
+                open[i] = if normal.is_claimed { 0.0 } else { 1.0 };
+            }
+            let [mut pointing, mut free] = [[0.0f32; AT_ONCE]; 2];
+            for i in 0..AT_ONCE {
+                let (dx, dy) = (xs[i] - place.0, ys[i] - place.1);
+                #[allow(
+                    clippy::imprecise_flops,
+                    reason = "`hypot` is a call, and lengths across a face neither overflow nor vanish"
+                )]
+                let r = (dx * dx + dy * dy).sqrt().max(1e-3);
+                let miss = (dx * nys[i] - dy * nxs[i]) / r / 0.15;
+                let bell = 1.0 / (1.0 + miss * miss).powi(2);
+                pointing[i] = weights[i] * (open[i] * bell - POINTING);
+                free[i] = open[i] * weights[i];
+                let step = whole(r / STEP).1.min(last);
+                places[i] = sector_of(dx, dy) * (last + 1) + step;
+            }
+            for i in 0..normals.len() {
+                let sum = &mut gain[places[i] as usize];
+                sum[0] += pointing[i];
+                sum[1] += free[i];
             }
         }
         let occupied = gain.iter().filter(|sum| sum[1] > 0.0).count().max(1);
@@ -187,27 +193,30 @@ impl Normals {
     }
 }
 
+/// Normals that are worked out together.
+const AT_ONCE: usize = 64;
+
 /// Tangents of 15, 30, 45, 60 and 75 degrees: the sectors' borders within a quarter turn.
 const BORDERS: [f32; 5] = [0.267_949_2, 0.577_350_26, 1.0, 1.732_050_8, 3.732_051];
 
 /// Sector of a direction; each begins with its border.
 #[inline(always)]
-fn sector_of(dx: f32, dy: f32) -> usize {
+fn sector_of(dx: f32, dy: f32) -> u32 {
     let (across, down) = (dx.abs(), dy.abs());
     // Borders that a direction has reached, and those that it has passed: the quarters are gone
     // through to and fro.
-    let reached: usize = BORDERS
-        .iter()
-        .map(|t| usize::from(down >= t * across))
-        .sum();
-    let passed: usize = BORDERS.iter().map(|t| usize::from(down > t * across)).sum();
-    match (dx > 0.0, dy > 0.0, dx < 0.0, dy < 0.0) {
-        (true, _, _, false) => reached,
-        (false, true, ..) => 11 - passed,
-        (_, _, true, _) => 12 + reached,
-        (_, _, _, true) => 23 - passed,
-        _ => 0,
-    }
+    let reached: u32 = BORDERS.iter().map(|t| u32::from(down >= t * across)).sum();
+    let passed: u32 = BORDERS.iter().map(|t| u32::from(down > t * across)).sum();
+    // Choices without a branch: directions come in no order.
+    let last_half = if dx < 0.0 { 12 + reached } else { 23 - passed };
+    let upward = if (dx < 0.0) | (dy < 0.0) {
+        last_half
+    } else {
+        0
+    };
+    let first_half = if dx > 0.0 { reached } else { 11 - passed };
+    let is_first = ((dx > 0.0) & (dy >= 0.0)) | ((dx <= 0.0) & (dy > 0.0));
+    if is_first { first_half } else { upward }
 }
 
 /// The path round the sectors with the greatest sum: twice round from an open start, of which the
@@ -217,16 +226,22 @@ fn closed_path(gain: &[[f32; 2]], steps: usize) -> Vec<usize> {
     let value = |turn: usize, step: usize| gain[turn % SECTORS * steps + step][0];
     let mut best: Vec<f32> = (0..steps).map(|step| value(0, step)).collect();
     let mut from: Vec<Vec<usize>> = Vec::with_capacity(2 * SECTORS);
+    let mut padded = vec![f32::MIN; steps + 2 * MOST_JUMP];
     for turn in 1..2 * SECTORS {
         let (mut next, mut back) = (vec![f32::MIN; steps], vec![0; steps]);
-        for step in 0..steps {
-            let near = step.saturating_sub(MOST_JUMP)..(step + MOST_JUMP + 1).min(steps);
-            for before in near {
-                if best[before] > next[step] {
-                    (next[step], back[step]) = (best[before], before);
-                }
+        // From the innermost that is near outward; of equals the first.
+        padded[MOST_JUMP..MOST_JUMP + steps].copy_from_slice(&best);
+        for offset in 0..=2 * MOST_JUMP {
+            let near = next.iter_mut().zip(&mut back).zip(&padded[offset..]);
+            for (step, ((next, back), before)) in near.enumerate() {
+                let is_better = before > next;
+                *next = if is_better { *before } else { *next };
+                let from = (step + offset).wrapping_sub(MOST_JUMP);
+                *back = if is_better { from } else { *back };
             }
-            next[step] += value(turn, step);
+        }
+        for (step, next) in next.iter_mut().enumerate() {
+            *next += value(turn, step);
         }
         best = next;
         from.push(back);
@@ -257,7 +272,7 @@ mod tests {
                 let (dx, dy) = (4.0 * f32::from(x), 4.0 * f32::from(y));
                 let turn = (dy.atan2(dx) / TAU).rem_euclid(1.0);
                 let expected = ((turn * SECTORS as f32).floor() as usize).min(SECTORS - 1);
-                assert_eq!(sector_of(dx, dy), expected, "{dx} {dy}");
+                assert_eq!(sector_of(dx, dy) as usize, expected, "{dx} {dy}");
             }
         }
     }

@@ -28,22 +28,15 @@ fn closed_path_plain(gain: &Plane, jump: usize, toll: f32) -> Vec<usize> {
         let (done, rest) = scores.split_at_mut(t * wide);
         let before = &done[(t - 1) * wide..];
         let row = gain.row(t % rays);
-        best.fill(f32::MIN);
-        for offset in 0..=2 * jump {
-            let price = toll * offset.abs_diff(jump) as f32;
-            for (best, score) in best.iter_mut().zip(&before[offset..offset + n]) {
-                let score = score - price;
-                *best = if score > *best { score } else { *best };
-            }
-        }
+        best_before(before, jump, toll, &mut best);
         let next = &mut rest[jump..jump + n];
-        let mut top = f32::MIN;
+        let mut open = 0u32;
         for ((next, best), gain) in next.iter_mut().zip(&best).zip(row) {
-            let is_open = *gain > f32::MIN && *best > f32::MIN;
+            let is_open = (*gain > f32::MIN) & (*best > f32::MIN);
             *next = if is_open { best + gain } else { f32::MIN };
-            top = if *next > top { *next } else { top };
+            open |= u32::from(*next > f32::MIN);
         }
-        if top <= f32::MIN {
+        if open == 0 {
             // The frame steps further than a path may: start again from this ray.
             next.copy_from_slice(row);
             is_start[t] = true;
@@ -69,6 +62,45 @@ fn closed_path_plain(gain: &Plane, jump: usize, toll: f32) -> Vec<usize> {
         }
     }
     path
+}
+
+/// Places whose best step is looked for together, in registers.
+const LANES: usize = 16;
+
+/// Best score at the end of a step to each place, of the places up to `jump` to either side.
+#[inline(always)]
+fn best_before(before: &[f32], jump: usize, toll: f32, best: &mut [f32]) {
+    let n = best.len();
+    if n < LANES {
+        for place in 0..n {
+            best_of_block::<1>(place, before, jump, toll, best);
+        }
+        return;
+    }
+    // The last block ends with the line and may overlap the one before.
+    for block in 0..n.div_ceil(LANES) {
+        best_of_block::<LANES>((block * LANES).min(n - LANES), before, jump, toll, best);
+    }
+}
+
+#[inline(always)]
+fn best_of_block<const N: usize>(
+    start: usize,
+    before: &[f32],
+    jump: usize,
+    toll: f32,
+    best: &mut [f32],
+) {
+    let mut lanes = [f32::MIN; N];
+    for offset in 0..=2 * jump {
+        let price = toll * offset.abs_diff(jump) as f32;
+        let scores = &before[start + offset..start + offset + N];
+        for i in 0..N {
+            let score = scores[i] - price;
+            lanes[i] = if score > lanes[i] { score } else { lanes[i] };
+        }
+    }
+    best[start..start + N].copy_from_slice(&lanes);
 }
 
 #[cfg(test)]

@@ -24,6 +24,7 @@ pub(crate) use container::{HEAD_BYTES, Kind, tell};
 pub use resolution::dots_per_inch;
 
 use crate::error::Error;
+use crate::memory;
 use crate::settings::Settings;
 use image::error::ImageError;
 use image::metadata::Orientation;
@@ -275,6 +276,7 @@ pub fn decode(bytes: &[u8], file: &Path, settings: &Settings) -> Result<Photo, E
             path: file.to_path_buf(),
         });
     }
+    memory::keep_freed();
     let format = refuse_foreign(bytes, file)?;
     let pixels = guarded(file, || match format {
         Some(format) => decode_known(bytes, format, file, settings),

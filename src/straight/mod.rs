@@ -29,6 +29,7 @@ use view::{agreement, by_zone, even_cells, measured_cells, sample};
 use crate::plane::{Plane, line_at};
 use crate::polar::{Polar, RAYS, Sparse};
 use crate::ring_width;
+use crate::vectors::widest;
 use std::iter;
 
 /// The straightened disc.
@@ -182,13 +183,18 @@ pub fn shows_all(sparse: &Sparse, straight: &Straight, step_px: usize) -> bool {
         let (first, end) = sparse.visible[ray];
         let row = sparse.grey.row(ray);
         let (tone, seen) = (tone.row_mut(arc), seen.row_mut(arc));
-        for i in 0..n {
-            let r = line_at(levels, (i * sparse.step_px) as f32 / step_px as f32);
-            if r >= first as f32 && r < end as f32 {
-                tone[i] += line_at(row, r / sparse.step_px as f32);
-                seen[i] += 1.0;
-            }
-        }
+        widest(
+            #[inline(always)]
+            || {
+                for (i, (tone, seen)) in tone.iter_mut().zip(seen).enumerate() {
+                    let r = line_at(levels, (i * sparse.step_px) as f32 / step_px as f32);
+                    if r >= first as f32 && r < end as f32 {
+                        *tone += line_at(row, r / sparse.step_px as f32);
+                        *seen += 1.0;
+                    }
+                }
+            },
+        );
     }
     for arc in 0..ARCS {
         for (tone, seen) in tone.row_mut(arc).iter_mut().zip(seen.row_mut(arc)) {

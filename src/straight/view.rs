@@ -3,7 +3,7 @@
 use super::LEVEL_RAYS;
 use crate::plane::{Plane, RowBorder, blur_line, line_at};
 use crate::polar::Polar;
-use crate::vectors::widest;
+use crate::vectors::{whole, widest};
 
 /// Cells along the radius in the rounds at a fixed scale.
 const FIXED_CELLS: usize = 600;
@@ -53,7 +53,7 @@ fn sample_plain(polar: &Polar, radius: &Plane, cells: &[f32]) -> (Plane, Plane) 
     // Levels looked at: about one a level, at least one a cell; as whole level and part.
     let last = radius.width - 2;
     let samples_a_px = 1.0 / polar.step_px as f32;
-    let mut taps: Vec<(usize, usize, f32)> = Vec::new();
+    let (mut cell_of, mut levels, mut parts) = (Vec::new(), Vec::new(), Vec::new());
     let mut counts = vec![0.0f32; n];
     for i in 0..n {
         let (a, b) = (cells[i], cells[i + 1]);
@@ -67,38 +67,57 @@ fn sample_plain(polar: &Polar, radius: &Plane, cells: &[f32]) -> (Plane, Plane) 
                 reason = "levels from 0 up"
             )]
             let whole = (level.floor() as usize).min(last);
-            taps.push((i, whole, level - whole as f32));
+            cell_of.push(i);
+            levels.push(whole);
+            parts.push(level - whole as f32);
             counts[i] += 2.0;
             k += 1.0;
         }
     }
+    let taps = levels.len();
+    let [mut here, mut here_more, mut next, mut next_more] = [(); 4].map(|()| vec![0.0f32; taps]);
+    // Sample at or before each tap, share of the one after it, and 1 where it is in the photo.
+    let mut samples = vec![0u32; taps];
+    let [mut after, mut seen] = [(); 2].map(|()| vec![0.0f32; taps]);
+    // One sample more at the end: there the last one goes on.
+    let mut row = vec![0.0f32; polar.grey.width + 1];
+    distances(radius.row(0), &levels, &parts, &mut next, &mut next_more);
     for ray in 0..LEVEL_RAYS {
-        // The half-degree ray lies half way to the next degree's levels.
-        let (levels, next) = (radius.row(ray), radius.row((ray + 1) % LEVEL_RAYS));
+        std::mem::swap(&mut here, &mut next);
+        std::mem::swap(&mut here_more, &mut next_more);
+        let beyond = radius.row((ray + 1) % LEVEL_RAYS);
+        distances(beyond, &levels, &parts, &mut next, &mut next_more);
         for side in 0..2 {
             let source = 2 * ray + side;
             let (first, end) = polar.visible[source];
             let (first, end) = (first as f32, end as f32);
-            let row = polar.grey.row(source);
+            let grey = polar.grey.row(source);
+            row[..grey.len()].copy_from_slice(grey);
+            row[grey.len()] = grey[grey.len() - 1];
+            let places = here.iter().zip(&here_more).zip(next.iter().zip(&next_more));
+            let out = samples.iter_mut().zip(&mut after).zip(&mut seen);
+            for (((sample, after), seen), ((here, more), (next, next_more))) in out.zip(places) {
+                // The half-degree ray lies half way to the next degree's levels.
+                let mut r = here + more;
+                r = if side == 1 {
+                    0.5 * (r + next + next_more)
+                } else {
+                    r
+                };
+                let is_in = (r >= first) & (r < end);
+                let place = if is_in { r * samples_a_px } else { 0.0 };
+                let (before, at) = whole(place);
+                *sample = at;
+                *after = place - before;
+                *seen = if is_in { 1.0 } else { 0.0 };
+            }
             let (means, marks) = (picture.row_mut(ray), mask.row_mut(ray));
-            for &(i, whole, part) in &taps {
-                let mut r = levels[whole] + part * (levels[whole + 1] - levels[whole]);
-                if side == 1 {
-                    r = 0.5 * (r + next[whole] + part * (next[whole + 1] - next[whole]));
-                }
-                if r >= first && r < end {
-                    let place = r * samples_a_px;
-                    #[allow(
-                        clippy::cast_possible_truncation,
-                        clippy::cast_sign_loss,
-                        reason = "inside the ray by the test above"
-                    )]
-                    let at = place as usize;
-                    let here = row[at];
-                    let next = row[(at + 1).min(row.len() - 1)];
-                    means[i] += here + (place - at as f32) * (next - here);
-                    marks[i] += 1.0;
-                }
+            let places = samples.iter().zip(&after).zip(&seen);
+            for (&i, ((sample, after), seen)) in cell_of.iter().zip(places) {
+                let at = *sample as usize;
+                let (here, next) = (row[at], row[at + 1]);
+                means[i] += seen * (here + after * (next - here));
+                marks[i] += seen;
             }
         }
         for i in 0..n {
@@ -113,6 +132,16 @@ fn sample_plain(polar: &Polar, radius: &Plane, cells: &[f32]) -> (Plane, Plane) 
         }
     }
     (picture, mask)
+}
+
+/// Distance of every tap on a ray: that of the level below it, and what its part adds.
+#[inline(always)]
+fn distances(ray: &[f32], levels: &[usize], parts: &[f32], below: &mut [f32], more: &mut [f32]) {
+    let out = below.iter_mut().zip(more);
+    for ((below, more), (&level, part)) in out.zip(levels.iter().zip(parts)) {
+        *below = ray[level];
+        *more = part * (ray[level + 1] - ray[level]);
+    }
 }
 
 /// Share of the picture's power that rays have in common, over the whole turn and over sixths of it
