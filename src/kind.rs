@@ -191,8 +191,7 @@ pub fn wood(
 /// faces of conifers look the same then.
 ///
 /// A line makes the tone's tails heavier and the change sharper to one side. Logistic regression on 130
-/// practice discs read by tone: 0.78 right, 27 of the 28 development renders, five of the six real
-/// conifers.
+/// practice discs read by tone: 0.78 of them right, 19 of 20 development renders.
 fn line_closes(evidence: &Evidence) -> Option<f64> {
     if rms(&evidence.agreed) < 0.45 {
         return None;
