@@ -3,11 +3,12 @@
 //! A candidate is a maximum of the agreed change in the sense in which the rings of this disc end.
 //! Its place on each arc is the best smooth closed path within a third of a ring of the agreed
 //! line; placing the boundary arc by arc gained more than any other single step (0.06 of F1 in
-//! the trial that preceded this program).
+//! the trial that preceded this program). The change is smoothed to the scale of a ring, which shows a
+//! thin line's edge a tenth of a ring off; the path is therefore followed to the tone's own edge.
 
 use crate::evidence::{ARCS, Evidence};
 use crate::kind::{self, RingMark, RingSign};
-use crate::plane::{Plane, RowBorder};
+use crate::plane::{Plane, RowBorder, blur_line, line_at};
 use crate::settings::WoodKind;
 
 /// The candidates of one disc, from the pith outward.
@@ -62,10 +63,15 @@ pub fn trace(evidence: &Evidence, mark: &RingMark, wood: Option<WoodKind>) -> Bo
         .change
         .with(&evidence.seen, |c, w| c.clamp(-3.0, 3.0) * sense * w);
     let smooth = toward.blurred(0.0, 1.5, RowBorder::Wrap);
+    let sharp = sharp_tone(evidence);
     let peaks = maxima(&signed);
     let candidates = peaks
         .into_iter()
         .map(|(peak, prominence)| place(evidence, &toward, &smooth, &signed, peak, prominence))
+        .map(|candidate| Candidate {
+            place: followed(&candidate.place, &sharp, sense),
+            ..candidate
+        })
         .filter(|c| c.seen.iter().filter(|s| **s).count() >= 2)
         .collect();
     Bounds {
@@ -75,6 +81,46 @@ pub fn trace(evidence: &Evidence, mark: &RingMark, wood: Option<WoodKind>) -> Bo
         wood_confidence,
         candidates,
     }
+}
+
+/// How far the edge of the tone may lie from where the change at the rings' scale has it, samples.
+const FOLLOW: f32 = 1.3;
+
+/// The tone of the arcs, smoothed over half a sample along and over neighbouring arcs.
+fn sharp_tone(evidence: &Evidence) -> Plane {
+    let mut tone = evidence.tone.clone();
+    for arc in 0..ARCS {
+        let row = blur_line(tone.row(arc), 0.5);
+        tone.row_mut(arc).copy_from_slice(&row);
+    }
+    tone.blurred(0.0, 1.5, RowBorder::Wrap)
+}
+
+/// A placed boundary moved, on every arc, to the steepest change of the tone nearby.
+fn followed(place: &[f32], tone: &Plane, sense: f32) -> Vec<f32> {
+    let moves = (0..ARCS)
+        .map(|arc| {
+            let row = tone.row(arc);
+            let steep = |by: f32| {
+                let at = place[arc] + by;
+                let change = sense * (line_at(row, at + 0.5) - line_at(row, at - 0.5));
+                // Of two edges about as steep the nearer one.
+                change - 0.02 * by * by * change.abs()
+            };
+            (-10..=10i8)
+                .map(|k| f32::from(k) / 10.0 * FOLLOW)
+                .max_by(|a, b| steep(*a).total_cmp(&steep(*b)))
+                .unwrap_or(0.0)
+        })
+        .collect();
+    // A boundary moves as a whole: single arcs have edges of their own.
+    let moves = Plane {
+        width: 1,
+        height: ARCS,
+        data: moves,
+    }
+    .blurred(0.0, 2.0, RowBorder::Wrap);
+    place.iter().zip(&moves.data).map(|(p, m)| p + m).collect()
 }
 
 /// Local maxima of a line above a floor, with their prominence.
@@ -168,7 +214,7 @@ fn place(
         .map(|arc| evidence.seen.at(peak, arc) > 0.5)
         .collect();
     let change: Vec<f32> = (0..ARCS)
-        .map(|arc| crate::plane::line_at(toward.row(arc), place[arc]))
+        .map(|arc| line_at(toward.row(arc), place[arc]))
         .collect();
     let (mut sum, mut good, mut count) = (0.0, 0.0, 0.0f32);
     for arc in (0..ARCS).filter(|arc| seen[*arc]) {
