@@ -107,10 +107,18 @@ fn followed(place: &[f32], tone: &Plane, sense: f32) -> Vec<f32> {
                 // Of two edges about as steep the nearer one.
                 change - 0.02 * by * by * change.abs()
             };
-            (-10..=10i8)
-                .map(|k| f32::from(k) / 10.0 * FOLLOW)
-                .max_by(|a, b| steep(*a).total_cmp(&steep(*b)))
-                .unwrap_or(0.0)
+            // From where it is outward on both sides: where nothing changes it stays.
+            let (mut best, mut steepest) = (0.0, steep(0.0));
+            for k in 1..=10u8 {
+                let by = f32::from(k) / 10.0 * FOLLOW;
+                for by in [-by, by] {
+                    let change = steep(by);
+                    if change > steepest {
+                        (best, steepest) = (by, change);
+                    }
+                }
+            }
+            best
         })
         .collect();
     // A boundary moves as a whole: single arcs have edges of their own.
@@ -231,5 +239,39 @@ fn place(
         place,
         change,
         seen,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Arcs with one tone each at every sample.
+    fn arcs(tone: impl Fn(usize) -> f32) -> Plane {
+        let row: Vec<f32> = (0..100).map(tone).collect();
+        Plane {
+            width: 100,
+            height: ARCS,
+            data: row.repeat(ARCS),
+        }
+    }
+
+    #[test]
+    fn a_boundary_is_followed_to_the_edge_of_the_tone_in_its_sense() {
+        // A dark line from 49 to 51, as a tenth of a ring off in the smoothed change.
+        let line = arcs(|s| if (49..=51).contains(&s) { -1.0 } else { 0.0 });
+        let place = vec![52.4; ARCS];
+        for at in followed(&place, &line, 1.0) {
+            assert!((at - 51.5).abs() < 0.15, "{at}");
+        }
+        for at in followed(&vec![47.6; ARCS], &line, -1.0) {
+            assert!((at - 48.5).abs() < 0.15, "{at}");
+        }
+    }
+
+    #[test]
+    fn a_boundary_stays_where_the_tone_does_not_change() {
+        let place = vec![30.25; ARCS];
+        assert_eq!(followed(&place, &arcs(|_| 0.4), 1.0), place);
     }
 }
