@@ -260,11 +260,11 @@ mod tests {
     fn a_boundary_is_followed_to_the_edge_of_the_tone_in_its_sense() {
         // A dark line from 49 to 51, as a tenth of a ring off in the smoothed change.
         let line = arcs(|s| if (49..=51).contains(&s) { -1.0 } else { 0.0 });
-        let place = vec![52.4; ARCS];
+        let place = [52.4; ARCS];
         for at in followed(&place, &line, 1.0) {
             assert!((at - 51.5).abs() < 0.15, "{at}");
         }
-        for at in followed(&vec![47.6; ARCS], &line, -1.0) {
+        for at in followed(&[47.6; ARCS], &line, -1.0) {
             assert!((at - 48.5).abs() < 0.15, "{at}");
         }
     }

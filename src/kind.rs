@@ -58,7 +58,7 @@ pub fn tell(evidence: &Evidence, given: Option<WoodKind>) -> RingMark {
     let small_rows = ratio < EVEN_RATIO && row.shows();
     let sign = if small_rows && row.is_band() {
         // Without a word from the user, only against the tone: a conifer's narrow band may be rough.
-        if given.is_some() || row.sense() != tone_sense(evidence).0 {
+        if given.is_some() || row.sense() * tone_sense(evidence).0 < 0.0 {
             RingSign::RowsOfPores { sense: row.sense() }
         } else {
             RingSign::Tone
