@@ -31,9 +31,9 @@ pub struct Bounds {
 pub struct Candidate {
     /// Agreed place on the measured-out scale, samples.
     pub sample: f32,
-    /// Place on each arc, samples (lined up).
+    /// Place on each arc, samples (lined up), at the tone's own edge.
     pub place: Vec<f32>,
-    /// Change across it on each arc, in local deviations.
+    /// Change across it on each arc, in local deviations, at the scale of the rings.
     pub change: Vec<f32>,
     /// Whether the arc shows wood there.
     pub seen: Vec<bool>,

@@ -69,7 +69,8 @@ pub mod recentre;
 /// Takes the straightened disc, makes what its sectors agree on.
 pub mod evidence;
 
-/// Takes the evidence, makes what marks the rings: pores or tone.
+/// Takes the evidence, makes what marks the rings (pores or tone), the sense of their ends and the kind of
+/// wood.
 pub mod kind;
 
 /// Takes the evidence, makes candidate boundaries placed on every arc.

@@ -96,6 +96,50 @@ impl Folder {
     }
 }
 
+/// One photo of a folder.
+#[derive(Debug)]
+pub struct Entry<R> {
+    /// The photo as the sheets name it.
+    pub photo: String,
+    /// Its record, or why there is none.
+    pub result: Result<R, String>,
+}
+
+/// Sorts the worst first: by the rank of a record, then by name; photos that failed last.
+pub(super) fn worst_first<R>(entries: &mut [Entry<R>], rank: impl Fn(&R) -> (u8, i64, f64)) {
+    let rank = |entry: &Entry<R>| match &entry.result {
+        Err(_) => (u8::MAX, 0, 0.0),
+        Ok(record) => rank(record),
+    };
+    entries.sort_by(|a, b| {
+        let (ka, kb) = (rank(a), rank(b));
+        (ka.0, ka.1)
+            .cmp(&(kb.0, kb.1))
+            .then(ka.2.total_cmp(&kb.2))
+            .then_with(|| a.photo.cmp(&b.photo))
+    });
+}
+
+/// A row of the table: the photo, what `fill` takes from the record, or in the last cell why there is
+/// none.
+pub(super) fn cells<R, const N: usize>(
+    entry: &Entry<R>,
+    fill: impl FnOnce(&R, &mut [String; N]),
+) -> [String; N] {
+    let mut cells = std::array::from_fn(|_| String::new());
+    match &entry.result {
+        Ok(record) => fill(record, &mut cells),
+        Err(reason) => cells[N - 1].clone_from(reason),
+    }
+    cells[0].clone_from(&entry.photo);
+    cells
+}
+
+/// A number, or nothing.
+pub(super) fn number(n: Option<u32>) -> String {
+    n.map_or(String::new(), |n| n.to_string())
+}
+
 /// A cell for the eye: a stroke where there is nothing.
 pub(super) fn shown(text: &str) -> String {
     if text.is_empty() { "-" } else { text }.into()

@@ -2,7 +2,7 @@
 
 use super::agreement::Pair;
 use super::comparing::Finding;
-use super::folder::{Folder, Kind, Line, shown};
+use super::folder::{self, Folder, Kind, Line, number, shown, worst_first};
 use super::record::Record;
 use super::words;
 
@@ -16,13 +16,7 @@ pub const KIND: Kind = Kind {
 };
 
 /// One photo of the folder.
-#[derive(Debug)]
-pub struct Entry {
-    /// The photo as the sheet names it.
-    pub photo: String,
-    /// Its record, or why there is none.
-    pub result: Result<Record, String>,
-}
+pub type Entry = folder::Entry<Record>;
 
 /// The folder of these photos, the worst first.
 pub fn folder(mut entries: Vec<Entry>) -> Folder {
@@ -44,30 +38,20 @@ pub fn folder(mut entries: Vec<Entry>) -> Folder {
 /// Sorts the worst first: counts that differ, then doubtful ones, then those that agree, each by how
 /// far the totals are apart; photos that failed last.
 fn sort(entries: &mut [Entry]) {
-    let rank = |entry: &Entry| match &entry.result {
-        Err(_) => (4, 0, 0.0),
-        Ok(record) => {
-            let rank = match record.outcome {
-                Finding::Differs => 0,
-                Finding::WithinDoubt => 1,
-                Finding::Agrees => 2,
-                Finding::NotRead => 3,
-            };
-            let off = record.comparison.total.map_or(0, |t| t.difference.abs());
-            let right = record
-                .comparison
-                .first_suspect()
-                .and_then(|s| s.hand_right)
-                .unwrap_or(1.0);
-            (rank, -off, right)
-        }
-    };
-    entries.sort_by(|a, b| {
-        let (ka, kb) = (rank(a), rank(b));
-        (ka.0, ka.1)
-            .cmp(&(kb.0, kb.1))
-            .then(ka.2.total_cmp(&kb.2))
-            .then_with(|| a.photo.cmp(&b.photo))
+    worst_first(entries, |record| {
+        let rank = match record.outcome {
+            Finding::Differs => 0,
+            Finding::WithinDoubt => 1,
+            Finding::Agrees => 2,
+            Finding::NotRead => 3,
+        };
+        let off = record.comparison.total.map_or(0, |t| t.difference.abs());
+        let right = record
+            .comparison
+            .first_suspect()
+            .and_then(|s| s.hand_right)
+            .unwrap_or(1.0);
+        (rank, -off, right)
     });
 }
 
@@ -104,41 +88,32 @@ const HEADER: [&str; 15] = [
 ];
 
 fn cells(entry: &Entry) -> [String; 15] {
-    let mut cells: [String; 15] = std::array::from_fn(|_| String::new());
-    cells[0].clone_from(&entry.photo);
-    let record = match &entry.result {
-        Ok(record) => record,
-        Err(reason) => {
-            cells[14].clone_from(reason);
-            return cells;
+    folder::cells(entry, |record, cells| {
+        cells[1] = number(record.hand.total);
+        if record.reading.rings > 0 {
+            cells[2] = record.reading.rings.to_string();
+            cells[3] = record.reading.low.to_string();
+            let has_high = record.comparison.total.is_none_or(|t| t.high.is_some());
+            cells[4] = number(Some(record.reading.high).filter(|_| has_high));
         }
-    };
-    let number = |n: Option<u32>| n.map_or(String::new(), |n| n.to_string());
-    cells[1] = number(record.hand.total);
-    if record.reading.rings > 0 {
-        cells[2] = record.reading.rings.to_string();
-        cells[3] = record.reading.low.to_string();
-        let has_high = record.comparison.total.is_none_or(|t| t.high.is_some());
-        cells[4] = number(Some(record.reading.high).filter(|_| has_high));
-    }
-    cells[5] = record
-        .comparison
-        .total
-        .map_or(String::new(), |t| t.difference.to_string());
-    cells[6] = record.outcome.name().into();
-    if let Some(stretch) = record.comparison.first_suspect() {
-        cells[7] = words::name(stretch);
-        cells[8] = stretch.hand_rings.to_string();
-        cells[9] = number(stretch.reading_rings);
-        cells[10] = stretch
-            .hand_right
-            .map_or(String::new(), |p| format!("{p:.3}"));
-    }
-    cells[11] = record.hand.counted_by.clone().unwrap_or_default();
-    cells[12] = record.hand.counted_on.clone().unwrap_or_default();
-    cells[13].clone_from(&record.photo.sha256);
-    cells[14] = record.left_out.join(" | ");
-    cells
+        cells[5] = record
+            .comparison
+            .total
+            .map_or(String::new(), |t| t.difference.to_string());
+        cells[6] = record.outcome.name().into();
+        if let Some(stretch) = record.comparison.first_suspect() {
+            cells[7] = words::name(stretch);
+            cells[8] = stretch.hand_rings.to_string();
+            cells[9] = number(stretch.reading_rings);
+            cells[10] = stretch
+                .hand_right
+                .map_or(String::new(), |p| format!("{p:.3}"));
+        }
+        cells[11] = record.hand.counted_by.clone().unwrap_or_default();
+        cells[12] = record.hand.counted_on.clone().unwrap_or_default();
+        cells[13].clone_from(&record.photo.sha256);
+        cells[14] = record.left_out.join(" | ");
+    })
 }
 
 fn line((entry, cells): (&Entry, &[String; 15])) -> Line {

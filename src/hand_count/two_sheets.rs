@@ -1,7 +1,7 @@
 //! Two sheets of hand counts against each other, by two people say: a row a photo, the worst first.
 
 use super::agreement::Pair;
-use super::folder::{Folder, Kind, Line, shown};
+use super::folder::{self, Folder, Kind, Line, number, shown, worst_first};
 use super::sheet::{Row, Sheet};
 use super::two_counts::TwoOutcome;
 use super::two_written::TwoRecord;
@@ -60,13 +60,7 @@ pub fn couples(first: Sheet, second: Sheet) -> (Vec<Couple>, Vec<(String, Error)
 }
 
 /// One photo of the two sheets.
-#[derive(Debug)]
-pub struct Entry {
-    /// The photo as the sheets name it.
-    pub photo: String,
-    /// Its record, or why there is none.
-    pub result: Result<TwoRecord, String>,
-}
+pub type Entry = folder::Entry<TwoRecord>;
 
 /// The folder of these photos, the worst first; `sources` says where the counts are from.
 pub fn folder(mut entries: Vec<Entry>, sources: Vec<String>) -> Folder {
@@ -97,26 +91,16 @@ fn pair(entry: &Entry) -> Option<Pair> {
 /// Sorts the worst first: counts that part by how far their totals are, then their stretches; then
 /// those that agree, those that can't be compared, and photos that failed.
 fn sort(entries: &mut [Entry]) {
-    let rank = |entry: &Entry| match &entry.result {
-        Err(_) => (3, 0, 0.0),
-        Ok(record) => {
-            let rank = match record.outcome {
-                TwoOutcome::Part => 0,
-                TwoOutcome::Agree => 1,
-                TwoOutcome::NotCompared => 2,
-            };
-            let off = record.two.difference().map_or(0, i64::abs);
-            let parting = record.two.parting();
-            let stretch = parting.first().and_then(|s| s.difference);
-            (rank, -off, -stretch.map_or(0.0, f64::abs))
-        }
-    };
-    entries.sort_by(|a, b| {
-        let (ka, kb) = (rank(a), rank(b));
-        (ka.0, ka.1)
-            .cmp(&(kb.0, kb.1))
-            .then(ka.2.total_cmp(&kb.2))
-            .then_with(|| a.photo.cmp(&b.photo))
+    worst_first(entries, |record| {
+        let rank = match record.outcome {
+            TwoOutcome::Part => 0,
+            TwoOutcome::Agree => 1,
+            TwoOutcome::NotCompared => 2,
+        };
+        let off = record.two.difference().map_or(0, i64::abs);
+        let parting = record.two.parting();
+        let stretch = parting.first().and_then(|s| s.difference);
+        (rank, -off, -stretch.map_or(0.0, f64::abs))
     });
 }
 
@@ -138,37 +122,28 @@ const HEADER: [&str; 14] = [
 ];
 
 fn cells(entry: &Entry) -> [String; 14] {
-    let mut cells: [String; 14] = std::array::from_fn(|_| String::new());
-    cells[0].clone_from(&entry.photo);
-    let record = match &entry.result {
-        Ok(record) => record,
-        Err(reason) => {
-            cells[13].clone_from(reason);
-            return cells;
+    folder::cells(entry, |record, cells| {
+        cells[1] = number(record.two.first_total);
+        cells[2] = number(record.two.second_total);
+        let off = record.two.difference();
+        cells[3] = off.map_or(String::new(), |off| off.to_string());
+        cells[4] = record.outcome.name().into();
+        if let Some(stretch) = record.two.parting().first() {
+            cells[5] = stretch.name();
+            cells[6] = (stretch.to_ring - stretch.from_ring).to_string();
+            cells[7] = stretch
+                .second_rings
+                .map_or(String::new(), |n| format!("{n:.1}"));
         }
-    };
-    let number = |n: Option<u32>| n.map_or(String::new(), |n| n.to_string());
-    cells[1] = number(record.two.first_total);
-    cells[2] = number(record.two.second_total);
-    let off = record.two.difference();
-    cells[3] = off.map_or(String::new(), |off| off.to_string());
-    cells[4] = record.outcome.name().into();
-    if let Some(stretch) = record.two.parting().first() {
-        cells[5] = stretch.name();
-        cells[6] = (stretch.to_ring - stretch.from_ring).to_string();
-        cells[7] = stretch
-            .second_rings
-            .map_or(String::new(), |n| format!("{n:.1}"));
-    }
-    cells[8].clone_from(&record.first.name);
-    cells[9] = record.first.counted_on.clone().unwrap_or_default();
-    cells[10].clone_from(&record.second.name);
-    cells[11] = record.second.counted_on.clone().unwrap_or_default();
-    if let Some(photo) = &record.first.photo {
-        cells[12].clone_from(&photo.sha256);
-    }
-    cells[13] = record.left_out.join(" | ");
-    cells
+        cells[8].clone_from(&record.first.name);
+        cells[9] = record.first.counted_on.clone().unwrap_or_default();
+        cells[10].clone_from(&record.second.name);
+        cells[11] = record.second.counted_on.clone().unwrap_or_default();
+        if let Some(photo) = &record.first.photo {
+            cells[12].clone_from(&photo.sha256);
+        }
+        cells[13] = record.left_out.join(" | ");
+    })
 }
 
 fn line((entry, cells): (&Entry, &[String; 14])) -> Line {
