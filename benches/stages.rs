@@ -38,7 +38,7 @@ fn each_stage(megapixels: f64, with: &mut dyn FnMut(u64, &mut RunAll<'_>)) {
     let photo = photo::decode(&bytes, name, &settings).expect("a photo");
     let view = face::view(&photo, &settings);
     let place = pith::find(&view, &settings);
-    let edge = outline::trace(&view, &place);
+    let edge = outline::trace(&photo, &view, &place);
     let disc = polar::unwrap(&photo, &place, &edge, &settings);
     let level = straight::level(&disc);
     let seen = evidence::gather(&disc, &level);
@@ -88,7 +88,7 @@ fn each_stage(megapixels: f64, with: &mut dyn FnMut(u64, &mut RunAll<'_>)) {
             black_box(pith::find(&view, &settings));
         });
         bench("outline", &mut || {
-            black_box(outline::trace(&view, &place));
+            black_box(outline::trace(&photo, &view, &place));
         });
         bench("polar", &mut || {
             black_box(polar::unwrap(&photo, &place, &edge, &settings));

@@ -210,7 +210,7 @@ pub fn survey(photo: &Photo, settings: &Settings) -> Result<Survey, Error> {
 fn survey_face(photo: &Photo, face: &face::Face, settings: &Settings) -> Survey {
     let pith = pith::find(face, settings);
     let about = |pith: Pith| {
-        let wood_edge = outline::trace(face, &pith);
+        let wood_edge = outline::trace(photo, face, &pith);
         let (polar, straight) = unwrap_level(photo, face, &pith, &wood_edge, settings);
         (pith, wood_edge, polar, straight)
     };

@@ -88,7 +88,7 @@ fn no_disc_is_taken_for_stripes_but_a_few_of_the_heavily_sawn() {
             let settings = Settings::default();
             let face = face::view(&photo, &settings);
             let pith = pith::find(&face, &settings);
-            let pattern = stripes::measure(&face, &pith, &outline::trace(&face, &pith))?;
+            let pattern = stripes::measure(&face, &pith, &outline::trace(&photo, &face, &pith))?;
             pattern
                 .is_stripes_only()
                 .then(|| format!("{} {index}: {pattern:?}", suite.name()))

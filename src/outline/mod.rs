@@ -7,8 +7,9 @@
 //! being wood from grain and colour, the colours being learned from the photo itself in a few
 //! rounds; every place on a ray is given the sharpness of the change across it; and the closed path
 //! that gathers most (dynamic programming round the pith) is the edge. A last round tells wood from
-//! bark close to that path.
+//! bark close to that path, and a closer look in the photo's own pixels from inner bark.
 
+mod cambium;
 mod odds;
 mod path;
 
@@ -16,6 +17,7 @@ use odds::{colour_bin, learn, odds_of, texture_bin};
 use path::closed_path;
 
 use crate::face::Face;
+use crate::photo::Photo;
 use crate::pith::Pith;
 use crate::plane::{Plane, RowBorder};
 use crate::reading::{AZIMUTHS, OutlineState};
@@ -49,6 +51,10 @@ const CHANGE_WEIGHT: f32 = 3.5;
 /// What a path that leaves the frame is taken to have as change there.
 const FRAME_CHANGE: f32 = 1.5;
 
+/// Drop of the odds gathered along a ray from which it has left the wood for good: two samples that are
+/// nothing like it.
+const LEFT: f32 = 14.0;
+
 struct Rays {
     /// Luminance, red-green, yellow-blue: `[ray, radius]`.
     colour: [Plane; 3],
@@ -63,11 +69,12 @@ struct Rays {
 }
 
 /// Finds the wood's edge.
-pub fn trace(face: &Face, pith: &Pith) -> WoodEdge {
+pub fn trace(photo: &Photo, face: &Face, pith: &Pith) -> WoodEdge {
     let rays = cast(face, pith);
     let mut path = segment(&rays);
     path = inside_bark(&rays, &path);
-    describe(face, &rays, &path)
+    let edge = describe(face, &rays, &path);
+    closer(photo, pith, edge)
 }
 
 /// Unwraps the face about the pith.
@@ -430,7 +437,7 @@ fn inside_bark(rays: &Rays, path: &[usize]) -> Vec<usize> {
             continue;
         }
         let (low, high) = (path[ray] * 80 / 100, (path[ray] * 106 / 100 + 2).min(n - 1));
-        let mut sum = 0.0;
+        let (mut sum, mut most, mut has_left) = (0.0f32, 0.0f32, false);
         for i in low..=high.max(low) {
             gain.data[ray * n + i] = sum;
             let at = ray * n + i;
@@ -439,10 +446,27 @@ fn inside_bark(rays: &Rays, path: &[usize]) -> Vec<usize> {
                 distance += ((plane.data[at] - mean) / sd).powi(2);
             }
             // Wood lies within about 2.6 sd over the three axes (7 of chi-square).
-            sum += (7.0 - distance).clamp(-7.0, 3.0);
+            let odds = (7.0 - distance).clamp(-7.0, 3.0);
+            most = most.max(sum);
+            has_left |= sum < most - LEFT;
+            // Ground or bark with the wood's colours, beyond a shadow or a layer that has not.
+            sum += if has_left { odds.min(0.0) } else { odds };
         }
     }
     closed_path(&gain, 2, 1.5)
+}
+
+/// The edge looked at closely, in the photo's own pixels.
+fn closer(photo: &Photo, pith: &Pith, edge: WoodEdge) -> WoodEdge {
+    let every = AZIMUTHS / RAYS;
+    let of_rays = |ray: usize| ray * every;
+    let rough: Vec<f64> = (0..RAYS).map(|ray| edge.radius_px[of_rays(ray)]).collect();
+    let in_photo: Vec<bool> = (0..RAYS).map(|ray| edge.in_photo[of_rays(ray)]).collect();
+    let found = cambium::closer(photo, pith, &rough, &in_photo);
+    WoodEdge {
+        radius_px: by_degree(&found),
+        ..edge
+    }
 }
 
 /// Path to distances a degree, with what was found at it.
@@ -454,25 +478,13 @@ fn describe(face: &Face, rays: &Rays, path: &[usize]) -> WoodEdge {
     let outside: Vec<bool> = (0..RAYS)
         .map(|ray| path[ray] + 2 >= rays.visible[ray])
         .collect();
-    let smooth: Vec<f64> = (0..RAYS)
-        .map(|ray| {
-            let at = |d: usize| path[(ray + RAYS + d - 1) % RAYS] as f64;
-            (at(0) + 2.0 * at(1) + at(2)) / 4.0
+    let path_px: Vec<f64> = path.iter().map(|at| *at as f64 * px).collect();
+    let in_photo = (0..AZIMUTHS)
+        .map(|degree| {
+            let (ray, odd) = (degree * RAYS / AZIMUTHS, degree % (AZIMUTHS / RAYS) != 0);
+            !outside[ray] && (!odd || !outside[(ray + 1) % RAYS])
         })
         .collect();
-    let mut radius_px = Vec::with_capacity(AZIMUTHS);
-    let mut in_photo = Vec::with_capacity(AZIMUTHS);
-    for degree in 0..AZIMUTHS {
-        let (ray, odd) = (degree * RAYS / AZIMUTHS, degree % (AZIMUTHS / RAYS) != 0);
-        let next = (ray + 1) % RAYS;
-        let samples = if odd {
-            (smooth[ray] + smooth[next]) / 2.0
-        } else {
-            smooth[ray]
-        };
-        radius_px.push((samples * px).max(1.0));
-        in_photo.push(!outside[ray] && (!odd || !outside[next]));
-    }
     let (mut contrast, mut count) = (0.0, 0usize);
     let mut dark = 0usize;
     for ray in (0..RAYS).filter(|ray| !outside[*ray]) {
@@ -505,41 +517,61 @@ fn describe(face: &Face, rays: &Rays, path: &[usize]) -> WoodEdge {
         OutlineState::Wood
     };
     WoodEdge {
-        radius_px,
+        radius_px: by_degree(&path_px),
         in_photo,
         state,
         contrast,
     }
 }
 
+/// Distances on rays, smoothed a little, as distances a degree.
+fn by_degree(path_px: &[f64]) -> Vec<f64> {
+    let smooth: Vec<f64> = (0..RAYS)
+        .map(|ray| {
+            let at = |d: usize| path_px[(ray + RAYS + d - 1) % RAYS];
+            (at(0) + 2.0 * at(1) + at(2)) / 4.0
+        })
+        .collect();
+    (0..AZIMUTHS)
+        .map(|degree| {
+            let (ray, odd) = (degree * RAYS / AZIMUTHS, degree % (AZIMUTHS / RAYS) != 0);
+            let px = if odd {
+                (smooth[ray] + smooth[(ray + 1) % RAYS]) / 2.0
+            } else {
+                smooth[ray]
+            };
+            px.max(1.0)
+        })
+        .collect()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::face;
     use crate::reading::PithState;
+    use crate::settings::Settings;
+    use image::{Rgb, RgbImage};
 
     /// A ringed disc on a flat ground of another colour.
-    fn face_of_disc(middle: (f32, f32), radius: f32, width: usize, height: usize) -> Face {
-        let mut planes = [(); 3].map(|()| Plane::filled(width, height, 0.0));
-        for y in 0..height {
-            for x in 0..width {
-                let r = (x as f32 - middle.0).hypot(y as f32 - middle.1);
-                // Ground with a little texture of its own, so that it is not told by flatness alone.
-                let speck = ((x * 7919 + y * 104_729) % 31) as f32 - 15.0;
-                let colours = if r < radius {
-                    [
-                        170.0 + 25.0 * (r / 6.0 * std::f32::consts::TAU).sin(),
-                        25.0,
-                        60.0,
-                    ]
-                } else {
-                    [90.0 + speck, -5.0, 5.0]
-                };
-                for (plane, colour) in planes.iter_mut().zip(colours) {
-                    plane.data[y * width + x] = colour;
-                }
-            }
+    fn photo_of_disc(middle: (f32, f32), radius: f32, width: u32, height: u32) -> Photo {
+        let pixels = RgbImage::from_fn(width, height, |x, y| {
+            let r = (x as f32 - middle.0).hypot(y as f32 - middle.1);
+            // Ground with a little texture of its own, so that it is not told by flatness alone.
+            let speck = ((x * 7919 + y * 104_729) % 31) as f32 - 15.0;
+            let colour = if r < radius {
+                let tone = 170.0 + 25.0 * (r / 6.0 * std::f32::consts::TAU).sin();
+                [tone + 20.0, tone - 5.0, tone - 52.0]
+            } else {
+                [88.0 + speck, 93.0 + speck, 85.0 + speck]
+            };
+            Rgb(colour.map(|v| v.round() as u8))
+        });
+        Photo {
+            file: "log-7.jpg".to_owned(),
+            sha256: String::new(),
+            pixels,
         }
-        Face::of(2, planes)
     }
 
     fn pith_at(face: &Face, (x, y): (f32, f32)) -> Pith {
@@ -559,8 +591,9 @@ mod tests {
     #[test]
     fn the_edge_of_a_disc_is_found_within_a_step_and_a_half() {
         let (middle, radius) = ((165.0, 150.0), 110.0);
-        let face = face_of_disc(middle, radius, 340, 300);
-        let edge = trace(&face, &pith_at(&face, (170.0, 150.0)));
+        let photo = photo_of_disc(middle, radius, 340, 300);
+        let face = face::view(&photo, &Settings::default());
+        let edge = trace(&photo, &face, &pith_at(&face, (170.0, 150.0)));
         assert_eq!(
             (edge.radius_px.len(), edge.in_photo.len()),
             (AZIMUTHS, AZIMUTHS)
@@ -582,8 +615,9 @@ mod tests {
 
     #[test]
     fn a_disc_larger_than_the_photo_ends_at_the_frame() {
-        let face = face_of_disc((150.0, 130.0), 400.0, 300, 260);
-        let edge = trace(&face, &pith_at(&face, (150.0, 130.0)));
+        let photo = photo_of_disc((150.0, 130.0), 400.0, 300, 260);
+        let face = face::view(&photo, &Settings::default());
+        let edge = trace(&photo, &face, &pith_at(&face, (150.0, 130.0)));
         assert_eq!(edge.state, OutlineState::Frame);
         assert!(edge.in_photo.iter().filter(|is_in| !**is_in).count() > 300);
     }
