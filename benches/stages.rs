@@ -99,7 +99,7 @@ fn each_stage(megapixels: f64, with: &mut dyn FnMut(u64, &mut RunAll<'_>)) {
             ));
         });
         bench("polar by pores", &mut || {
-            black_box(disc.by_pores());
+            black_box(disc.by_pores(&level.radius));
         });
         bench("straight", &mut || {
             black_box(straight::level(&disc));

@@ -237,7 +237,7 @@ fn survey_face(photo: &Photo, face: &face::Face, settings: &Settings) -> Survey 
             // Pores are small: they need all that the photo has.
             polar = polar::unwrap(photo, &pith, &wood_edge, settings);
         }
-        let pores = polar.by_pores();
+        let pores = polar.by_pores(&by_tone.radius);
         let straight = straight::level(&pores);
         let evidence = evidence::gather(&pores, &straight);
         (straight, evidence)

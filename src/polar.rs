@@ -9,7 +9,7 @@ use crate::face::{self, Face, LUMINANCE};
 use crate::outline::WoodEdge;
 use crate::photo::Photo;
 use crate::pith::Pith;
-use crate::plane::{Plane, RowBorder};
+use crate::plane::{Plane, RowBorder, line_at};
 use crate::settings::Settings;
 use crate::vectors::widest;
 
@@ -301,32 +301,80 @@ impl Polar {
     /// ray to ray. In ring-porous wood that rises where a ring begins, whether its pores are darker
     /// or paler than the wood; luminance there has two edges of unlike sign and either may be the
     /// stronger.
-    pub fn by_pores(&self) -> Polar {
+    ///
+    /// Rays are compared along the rings' course: `course` is a straightened disc's `[rays, levels]`
+    /// with the distance from the pith, px, of each level. Compared at one distance from the pith, the narrow
+    /// rings of an off-centre disc run into each other where they slope.
+    pub fn by_pores(&self, course: &Plane) -> Polar {
+        let on_rays: Vec<Vec<f32>> = (0..RAYS).map(|ray| course_on(course, ray)).collect();
+        let rough = self.roughness(&on_rays);
         let reach = self.grey.width;
-        let mut rough = Plane::filled(reach, RAYS, 0.0);
+        let mut unlike = Plane::filled(reach, RAYS, 0.0);
         let mut visible = Vec::with_capacity(RAYS);
-        for ray in 0..RAYS {
-            let next = (ray + 1) % RAYS;
+        for (ray, radius) in on_rays.iter().enumerate() {
             let (a, b) = self.visible[ray];
-            let (here, there) = (self.grey.row(ray), self.grey.row(next));
-            let row = &mut rough.data[ray * reach..(ray + 1) * reach];
-            let end = b.min(self.visible[next].1).max(a);
+            let end = b.min(self.visible[(ray + 1) % RAYS].1).max(a);
             let (a, end) = (a.div_ceil(self.step_px), end.div_ceil(self.step_px));
-            for r in a..end {
-                row[r] = (here[r] - there[r]).abs();
+            let mut below = 0;
+            for (value, r) in unlike.row_mut(ray)[a..end].iter_mut().zip(a..) {
+                let px = (r * self.step_px) as f32;
+                while below + 2 < radius.len() && radius[below + 1] < px {
+                    below += 1;
+                }
+                let part = (px - radius[below]) / (radius[below + 1] - radius[below]);
+                *value = line_at(rough.row(ray), below as f32 + part.clamp(0.0, 1.0));
             }
             visible.push((a, end));
         }
-        // Three rays to either side: a pore is seen by one or two.
-        let rough = rough
-            .blurred(0.7, 2.5, RowBorder::Wrap)
-            .map(|v| 40.0 * (v + 0.05).ln());
-        let grey = normalised(&rough, &visible);
+        let grey = normalised(&unlike.map(|v| 40.0 * (v + 0.05).ln()), &visible);
         Polar {
             grey,
             ..self.clone()
         }
     }
+
+    /// How much the luminance differs from ray to ray along the rings' course, `[RAYS, levels]`.
+    fn roughness(&self, on_rays: &[Vec<f32>]) -> Plane {
+        let levels = on_rays[0].len();
+        let mut tone = Plane::filled(levels, RAYS, 0.0);
+        let mut seen = Vec::with_capacity(RAYS);
+        for (ray, radius) in on_rays.iter().enumerate() {
+            let (a, b) = self.visible[ray];
+            let first = radius.partition_point(|r| *r < a as f32);
+            let end = radius.partition_point(|r| *r < b as f32).max(first);
+            let grey = self.grey.row(ray);
+            let levels = tone.row_mut(ray)[first..end].iter_mut();
+            for (tone, r) in levels.zip(&radius[first..end]) {
+                *tone = line_at(grey, r / self.step_px as f32);
+            }
+            seen.push((first, end));
+        }
+        let mut rough = Plane::filled(levels, RAYS, 0.0);
+        for ray in 0..RAYS {
+            let next = (ray + 1) % RAYS;
+            let first = seen[ray].0.max(seen[next].0);
+            let end = seen[ray].1.min(seen[next].1).max(first);
+            let pairs = tone.row(ray)[first..end]
+                .iter()
+                .zip(&tone.row(next)[first..end]);
+            for (rough, (here, there)) in rough.row_mut(ray)[first..end].iter_mut().zip(pairs) {
+                *rough = (here - there).abs();
+            }
+        }
+        // Two or three rays to either side: a pore is seen by one or two. With 4 and with 7 nothing
+        // is better.
+        rough.blurred(0.7, 2.5, RowBorder::Wrap)
+    }
+}
+
+/// Distance from the pith of each level on a ray of the unwrapped disc.
+fn course_on(course: &Plane, ray: usize) -> Vec<f32> {
+    let place = ray * course.height;
+    let (row, part) = (place / RAYS, (place % RAYS) as f32 / RAYS as f32);
+    let next = course.row((row + 1) % course.height);
+    let rows = course.row(row).iter().zip(next);
+    rows.map(|(here, next)| here + part * (next - here))
+        .collect()
 }
 
 /// How far beyond the wood's edge the unwrapped disc goes: the last boundary must lie inside it.
@@ -530,5 +578,65 @@ mod tests {
                 );
             }
         }
+    }
+
+    /// Share of the radius that rings have toward an angle on a very off-centre disc.
+    fn off_centre(angle: f64) -> f64 {
+        1.0 + 0.4 * angle.cos()
+    }
+
+    /// Rings of 12 px, pores in the first third of each, differing from ray to ray as `off_centre` has it.
+    fn pores() -> Polar {
+        let reach = 700;
+        let mut grey = Plane::filled(reach, RAYS, 0.0);
+        for ray in 0..RAYS {
+            for (r, value) in grey.row_mut(ray).iter_mut().enumerate() {
+                let phase = (r as f64 / off_centre(turn(ray)) / 12.0).fract();
+                let is_pore = (ray * 7919 + r / 3 * 104_729) % 31 < 12;
+                *value = f32::from(u8::from(phase < 0.33 && is_pore));
+            }
+        }
+        Polar {
+            plain: grey.clone(),
+            grey,
+            step_px: 1,
+            visible: vec![(0, reach); RAYS],
+            edge: vec![reach as f32; RAYS],
+            edge_seen: vec![true; RAYS],
+        }
+    }
+
+    /// By how much the pores' third of a ring is more unlike from ray to ray than the rest, where rings slope most.
+    fn stands_out(polar: &Polar) -> f32 {
+        let mut sums = [(0.0f32, 0.0f32); 2];
+        for ray in 160..200 {
+            for r in 300..500 {
+                let phase = (r as f64 / off_centre(turn(ray)) / 12.0).fract();
+                let sum = &mut sums[usize::from(phase > 0.33)];
+                *sum = (sum.0 + polar.grey.at(r, ray), sum.1 + 1.0);
+            }
+        }
+        sums[0].0 / sums[0].1 - sums[1].0 / sums[1].1
+    }
+
+    #[test]
+    fn pores_of_sloping_rings_stand_out_along_the_rings_course() {
+        let disc = pores();
+        let course = |shape: fn(f64) -> f64| {
+            let mut plane = Plane::filled(700, 360, 0.0);
+            for ray in 0..360 {
+                let ratio = shape((ray as f64).to_radians()) as f32;
+                for (level, r) in plane.row_mut(ray).iter_mut().enumerate() {
+                    *r = level as f32 * ratio;
+                }
+            }
+            plane
+        };
+        let along = stands_out(&disc.by_pores(&course(off_centre)));
+        let at_one_distance = stands_out(&disc.by_pores(&course(|_| 1.0)));
+        assert!(
+            along > 1.2 && at_one_distance < 0.5 * along,
+            "{along} along the rings, {at_one_distance} at one distance from the pith"
+        );
     }
 }

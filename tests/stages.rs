@@ -167,7 +167,7 @@ fn the_pith_of_clean_discs_is_found_within_one_percent_of_the_radius_half_the_ti
 }
 
 #[test]
-fn the_edge_of_clean_discs_is_found_within_half_a_percent_of_the_radius() {
+fn the_edge_of_clean_discs_is_found_within_one_percent_of_the_radius() {
     for suite in [
         Suite::CleanConifer,
         Suite::CleanRingPorous,
@@ -190,7 +190,7 @@ fn the_edge_of_clean_discs_is_found_within_half_a_percent_of_the_radius() {
                 .collect();
             let share = median(off) / mean_radius_px(&truth);
             assert!(
-                share < 0.005,
+                share < 0.01,
                 "{}: {:.2} % off in the median",
                 truth.photo,
                 100.0 * share
