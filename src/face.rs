@@ -101,6 +101,16 @@ pub(crate) fn step_px(width: usize, height: usize) -> usize {
     ((width.max(height) + LONGEST_SIDE / 2) / LONGEST_SIDE).max(1)
 }
 
+/// Luminance, red-green and yellow-blue of a colour.
+#[inline(always)]
+pub(crate) fn axes([r, g, b]: [f32; 3]) -> [f32; 3] {
+    [
+        LUMINANCE[0] * r + LUMINANCE[1] * g + LUMINANCE[2] * b,
+        r - g,
+        (r + g) / 2.0 - b,
+    ]
+}
+
 /// Shrinks the photo to its working size.
 pub fn view(photo: &Photo, settings: &Settings) -> Face {
     let (width, height) = (
@@ -129,9 +139,7 @@ pub fn view(photo: &Photo, settings: &Settings) -> Face {
                         .zip(&mut yellow_blue.data[piece]);
                     let colours = r.iter().zip(g).zip(b);
                     for (((grey, red_green), yellow_blue), ((r, g), b)) in planes.zip(colours) {
-                        *grey = LUMINANCE[0] * r + LUMINANCE[1] * g + LUMINANCE[2] * b;
-                        *red_green = r - g;
-                        *yellow_blue = (r + g) / 2.0 - b;
+                        [*grey, *red_green, *yellow_blue] = axes([*r, *g, *b]);
                     }
                 },
             );

@@ -51,7 +51,7 @@ pub mod ends;
 /// Takes the face, makes the place of the pith.
 pub mod pith;
 
-/// Takes the face and the pith, makes the closed path where the wood ends.
+/// Takes the photo, its face and the pith, makes the closed path where the wood ends.
 pub mod outline;
 
 /// Takes the photo, the pith and the edge, makes the unwrapped disc.

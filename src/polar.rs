@@ -306,9 +306,13 @@ impl Polar {
     /// with the distance from the pith, px, of each level. Compared at one distance from the pith, the narrow
     /// rings of an off-centre disc run into each other where they slope.
     pub fn by_pores(&self, course: &Plane) -> Polar {
-        let on_rays: Vec<Vec<f32>> = (0..RAYS).map(|ray| course_on(course, ray)).collect();
-        let rough = self.roughness(&on_rays);
         let reach = self.grey.width;
+        // The course may be of a coarser disc; pores need a level for every sample.
+        let levels = course.width.max(reach).max(2);
+        let on_rays: Vec<Vec<f32>> = (0..RAYS)
+            .map(|ray| course_on(course, ray, levels))
+            .collect();
+        let rough = self.roughness(&on_rays);
         let mut unlike = Plane::filled(reach, RAYS, 0.0);
         let mut visible = Vec::with_capacity(RAYS);
         for (ray, radius) in on_rays.iter().enumerate() {
@@ -321,7 +325,7 @@ impl Polar {
                 while below + 2 < radius.len() && radius[below + 1] < px {
                     below += 1;
                 }
-                let part = (px - radius[below]) / (radius[below + 1] - radius[below]);
+                let part = (px - radius[below]) / (radius[below + 1] - radius[below]).max(1e-6);
                 *value = line_at(rough.row(ray), below as f32 + part.clamp(0.0, 1.0));
             }
             visible.push((a, end));
@@ -367,13 +371,18 @@ impl Polar {
     }
 }
 
-/// Distance from the pith of each level on a ray of the unwrapped disc.
-fn course_on(course: &Plane, ray: usize) -> Vec<f32> {
+/// Distance from the pith of each of so many levels on a ray of the unwrapped disc.
+fn course_on(course: &Plane, ray: usize, levels: usize) -> Vec<f32> {
     let place = ray * course.height;
     let (row, part) = (place / RAYS, (place % RAYS) as f32 / RAYS as f32);
     let next = course.row((row + 1) % course.height);
     let rows = course.row(row).iter().zip(next);
-    rows.map(|(here, next)| here + part * (next - here))
+    let radius: Vec<f32> = rows
+        .map(|(here, next)| here + part * (next - here))
+        .collect();
+    let spacing = (course.width - 1) as f32 / (levels - 1) as f32;
+    (0..levels)
+        .map(|level| line_at(&radius, level as f32 * spacing))
         .collect()
 }
 
@@ -634,6 +643,16 @@ mod tests {
         };
         let along = stands_out(&disc.by_pores(&course(off_centre)));
         let at_one_distance = stands_out(&disc.by_pores(&course(|_| 1.0)));
+        // Every third level, as of a disc that was unwrapped coarsely first.
+        let fine = course(off_centre);
+        let mut coarse = Plane::filled(234, 360, 0.0);
+        for ray in 0..360 {
+            for (level, r) in coarse.row_mut(ray).iter_mut().enumerate() {
+                *r = fine.at(3 * level, ray);
+            }
+        }
+        let by_coarse = stands_out(&disc.by_pores(&coarse));
+        assert!((by_coarse - along).abs() < 0.05, "{by_coarse} {along}");
         assert!(
             along > 1.2 && at_one_distance < 0.5 * along,
             "{along} along the rings, {at_one_distance} at one distance from the pith"

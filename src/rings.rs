@@ -199,9 +199,13 @@ fn is_darker_inside(polar: &Polar, radius: f64) -> bool {
                 count += 1.0;
             }
         }
-        sum / count.max(1.0)
+        (count > 0.0).then(|| sum / count)
     };
-    mean(0.0, 0.8) < DARKER * mean(1.2, 1.8)
+    // With no wood left beyond it there is nothing that it could be as dark as.
+    match (mean(0.0, 0.8), mean(1.2, 1.8)) {
+        (Some(inside), Some(beyond)) => inside < DARKER * beyond,
+        _ => true,
+    }
 }
 
 /// The pith is no ring: a first boundary much nearer to the centre than to the second is its edge.

@@ -328,8 +328,8 @@ fn every_suite_with_rings_reaches_its_floor() {
     assert!(below.is_empty(), "below their floors: {below:?}");
 }
 
-/// A practice disc of four megapixels of a seed that nothing was tuned on, read.
-fn untuned(suite: Suite, index: u64) -> (Truth, Reading) {
+/// A practice disc of four megapixels, read; of its seed three other discs had a say (faint rows of pores).
+fn larger_disc(suite: Suite, index: u64) -> (Truth, Reading) {
     let plan = demo::plan(suite, 8888, index).at_megapixels(4.0);
     let rendered = demo::render(&plan);
     let bytes = plan.to_jpeg(&rendered).expect("a JPEG");
@@ -349,7 +349,7 @@ fn rows_of_small_pores_open_the_rings() {
         (Suite::Perspective, 40),
     ];
     discs.into_par_iter().for_each(|(suite, index)| {
-        let (truth, reading) = untuned(suite, index);
+        let (truth, reading) = larger_disc(suite, index);
         let f1 = score(&truth, &reading).f1();
         assert!(f1 > 0.85, "{}: {f1}", suite.name());
         assert_eq!(reading.wood.kind, WoodKind::RingPorous, "{}", suite.name());
@@ -369,7 +369,7 @@ fn the_kind_of_wood_is_told_on_clean_discs() {
         .into_par_iter()
         .flat_map(|(suite, kind, indices)| indices.into_par_iter().map(move |i| (suite, kind, i)))
         .filter_map(|(suite, kind, index)| {
-            let told = untuned(suite, index).1.wood.kind;
+            let told = larger_disc(suite, index).1.wood.kind;
             (told != kind).then(|| format!("{} {index}: {}", suite.name(), told.name()))
         })
         .collect();

@@ -9,8 +9,8 @@
 //! the wood, outer bark with the wood's colours doesn't win it back.
 
 use super::RAYS;
-use super::path::closed_path;
-use crate::face::LUMINANCE;
+use super::path::{closed_path, gathered};
+use crate::face;
 use crate::photo::Photo;
 use crate::pith::Pith;
 use crate::plane::{Plane, RowBorder, line_at};
@@ -311,14 +311,11 @@ impl Strip {
                 continue;
             }
             let allowed = allowed(ray);
-            let (mut sum, mut most, mut has_left) = (0.0f32, 0.0f32, false);
-            for (i, (gain, odds)) in row.iter_mut().zip(odds.row(ray)).enumerate() {
+            let sums = gathered(odds.row(ray).iter().copied(), LEFT);
+            for (i, (gain, sum)) in row.iter_mut().zip(sums).enumerate() {
                 if allowed.contains(&i) && i <= ON_PATH + OUTWARD {
                     *gain = sum;
                 }
-                most = most.max(sum);
-                has_left |= sum < most - LEFT;
-                sum += if has_left { odds.min(0.0) } else { *odds };
             }
         }
         closed_path(&gain, JUMP, TOLL)
@@ -365,10 +362,7 @@ fn cast(
         if is_in {
             let first = if seen.is_empty() { i } else { seen.start };
             seen = first..i + 1;
-            let [r, g, b] = sums.map(|sum| sum / count);
-            *grey = LUMINANCE[0] * r + LUMINANCE[1] * g + LUMINANCE[2] * b;
-            *red_green = r - g;
-            *yellow_blue = (r + g) / 2.0 - b;
+            [*grey, *red_green, *yellow_blue] = face::axes(sums.map(|sum| sum / count));
         }
     }
     seen

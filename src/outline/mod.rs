@@ -14,7 +14,7 @@ mod odds;
 mod path;
 
 use odds::{colour_bin, learn, odds_of, texture_bin};
-use path::closed_path;
+use path::{closed_path, gathered};
 
 use crate::face::Face;
 use crate::photo::Photo;
@@ -51,8 +51,8 @@ const CHANGE_WEIGHT: f32 = 3.5;
 /// What a path that leaves the frame is taken to have as change there.
 const FRAME_CHANGE: f32 = 1.5;
 
-/// Drop of the odds gathered along a ray from which it has left the wood for good: two samples that are
-/// nothing like it.
+/// Drop of the odds gathered along a ray from which it has left the wood for good (a shadow on the ground, a
+/// layer of bark): two samples that are nothing like it.
 const LEFT: f32 = 14.0;
 
 struct Rays {
@@ -437,20 +437,17 @@ fn inside_bark(rays: &Rays, path: &[usize]) -> Vec<usize> {
             continue;
         }
         let (low, high) = (path[ray] * 80 / 100, (path[ray] * 106 / 100 + 2).min(n - 1));
-        let (mut sum, mut most, mut has_left) = (0.0f32, 0.0f32, false);
-        for i in low..=high.max(low) {
-            gain.data[ray * n + i] = sum;
+        let odds = (low..=high.max(low)).map(|i| {
             let at = ray * n + i;
-            let mut distance = 0.0;
+            let mut distance = 0.0f32;
             for ((mean, sd), plane) in model[ray].iter().zip(&rays.colour) {
                 distance += ((plane.data[at] - mean) / sd).powi(2);
             }
             // Wood lies within about 2.6 sd over the three axes (7 of chi-square).
-            let odds = (7.0 - distance).clamp(-7.0, 3.0);
-            most = most.max(sum);
-            has_left |= sum < most - LEFT;
-            // Ground or bark with the wood's colours, beyond a shadow or a layer that has not.
-            sum += if has_left { odds.min(0.0) } else { odds };
+            (7.0 - distance).clamp(-7.0, 3.0)
+        });
+        for (i, sum) in (low..).zip(gathered(odds, LEFT)) {
+            gain.data[ray * n + i] = sum;
         }
     }
     closed_path(&gain, 2, 1.5)
@@ -459,9 +456,8 @@ fn inside_bark(rays: &Rays, path: &[usize]) -> Vec<usize> {
 /// The edge looked at closely, in the photo's own pixels.
 fn closer(photo: &Photo, pith: &Pith, edge: WoodEdge) -> WoodEdge {
     let every = AZIMUTHS / RAYS;
-    let of_rays = |ray: usize| ray * every;
-    let rough: Vec<f64> = (0..RAYS).map(|ray| edge.radius_px[of_rays(ray)]).collect();
-    let in_photo: Vec<bool> = (0..RAYS).map(|ray| edge.in_photo[of_rays(ray)]).collect();
+    let rough: Vec<f64> = edge.radius_px.iter().step_by(every).copied().collect();
+    let in_photo: Vec<bool> = edge.in_photo.iter().step_by(every).copied().collect();
     let found = cambium::closer(photo, pith, &rough, &in_photo);
     WoodEdge {
         radius_px: by_degree(&found),

@@ -103,9 +103,33 @@ fn best_of_block<const N: usize>(
     best[start..start + N].copy_from_slice(&lanes);
 }
 
+/// Odds of wood gathered along a ray before each sample. Where they have dropped by more than `left` below
+/// the most so far, the ray has left the wood for good: what looks like wood beyond wins nothing back.
+pub(super) fn gathered(odds: impl Iterator<Item = f32>, left: f32) -> impl Iterator<Item = f32> {
+    odds.scan(
+        (0.0f32, 0.0f32, false),
+        move |(sum, most, has_left), odds| {
+            let before = *sum;
+            *most = most.max(before);
+            *has_left |= before < *most - left;
+            *sum += if *has_left { odds.min(0.0) } else { odds };
+            Some(before)
+        },
+    )
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_ray_that_has_left_the_wood_wins_nothing_back() {
+        let odds = [3.0, 3.0, -4.0, 2.0, -7.0, 3.0, -1.0, 3.0];
+        let sums: Vec<f32> = gathered(odds.into_iter(), 5.0).collect();
+        assert_eq!(sums, [0.0, 3.0, 6.0, 2.0, 4.0, -3.0, -3.0, -4.0]);
+        let never: Vec<f32> = gathered(odds.into_iter(), 50.0).collect();
+        assert_eq!(never, [0.0, 3.0, 6.0, 2.0, 4.0, -3.0, 0.0, -1.0]);
+    }
 
     #[test]
     fn the_closed_path_follows_a_planted_one_and_closes() {
