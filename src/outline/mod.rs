@@ -7,7 +7,8 @@
 //! being wood from grain and colour, the colours being learned from the photo itself in a few
 //! rounds; every place on a ray is given the sharpness of the change across it; and the closed path
 //! that gathers most (dynamic programming round the pith) is the edge. A last round tells wood from
-//! bark close to that path, and a closer look in the photo's own pixels from inner bark.
+//! bark close to that path, and a closer look in the photo's own pixels from inner bark. Whether bark is
+//! there at all is told last, from what lies next to the edge and from the ground.
 
 mod cambium;
 mod odds;
@@ -55,6 +56,16 @@ const FRAME_CHANGE: f32 = 1.5;
 /// layer of bark): two samples that are nothing like it.
 const LEFT: f32 = 14.0;
 
+/// Stretches of a ray next to the edge and well outside of any bark, as shares of the edge's distance.
+const NEXT: std::ops::Range<f64> = 1.0..1.035;
+const GROUND: std::ops::Range<f64> = 1.2..1.45;
+
+/// Grey levels that count as one in the distance between two colours, on the axes luminance, red-green and
+/// yellow-blue; the distance from which they are unlike; the least light that a shadow leaves.
+const LEVELS: [f32; 3] = [10.0, 5.0, 5.0];
+const UNLIKE: f32 = 1.5;
+const DARKEST: f32 = 0.3;
+
 struct Rays {
     /// Luminance, red-green, yellow-blue: `[ray, radius]`.
     colour: [Plane; 3],
@@ -73,8 +84,11 @@ pub fn trace(photo: &Photo, face: &Face, pith: &Pith) -> WoodEdge {
     let rays = cast(face, pith);
     let mut path = segment(&rays);
     path = inside_bark(&rays, &path);
-    let edge = describe(face, &rays, &path);
-    closer(photo, pith, edge)
+    let mut edge = closer(photo, pith, describe(face, &rays, &path));
+    if edge.state == OutlineState::Bark && !has_bark(face, &rays, &edge) {
+        edge.state = OutlineState::Wood;
+    }
+    edge
 }
 
 /// Unwraps the face about the pith.
@@ -482,24 +496,12 @@ fn describe(face: &Face, rays: &Rays, path: &[usize]) -> WoodEdge {
         })
         .collect();
     let (mut contrast, mut count) = (0.0, 0usize);
-    let mut dark = 0usize;
     for ray in (0..RAYS).filter(|ray| !outside[*ray]) {
         contrast += f64::from(
             near(ray)
                 .map(|i| contrast_plane.data[ray * n + i])
                 .fold(0.0f32, f32::max),
         );
-        let stretch = |a: usize, b: usize| {
-            let (a, b) = (a.min(n - 1), b.min(n));
-            rays.colour[0].row(ray)[a..b.max(a + 1)].iter().sum::<f32>() / (b.max(a + 1) - a) as f32
-        };
-        let w = (path[ray] / 30).max(2);
-        // Bark is darker than the wood inside it, almost always (common practice, no source).
-        if stretch(path[ray] + 1, path[ray] + 1 + w) + 8.0
-            < stretch(path[ray].saturating_sub(3 * w), path[ray].saturating_sub(1))
-        {
-            dark += 1;
-        }
         count += 1;
     }
     let contrast = contrast / count.max(1) as f64;
@@ -507,10 +509,9 @@ fn describe(face: &Face, rays: &Rays, path: &[usize]) -> WoodEdge {
         OutlineState::Frame
     } else if contrast < 1.5 {
         OutlineState::Unclear
-    } else if dark * 2 > count {
-        OutlineState::Bark
     } else {
-        OutlineState::Wood
+        // Or bare wood: told once the edge is found closely.
+        OutlineState::Bark
     };
     WoodEdge {
         radius_px: by_degree(&path_px),
@@ -518,6 +519,55 @@ fn describe(face: &Face, rays: &Rays, path: &[usize]) -> WoodEdge {
         state,
         contrast,
     }
+}
+
+/// Whether bark lies outside the edge: on most rays what is next to it is neither ground, as it lies
+/// further out on the ray, nor ground in the stem's shadow.
+fn has_bark(face: &Face, rays: &Rays, edge: &WoodEdge) -> bool {
+    let px = f64::from(STEP) * face.step_px as f64;
+    let (mut compared, mut unlike) = (0usize, 0usize);
+    for ray in 0..RAYS {
+        let degree = ray * AZIMUTHS / RAYS;
+        let radius = edge.radius_px[degree] / px;
+        let mean = |share: std::ops::Range<f64>| {
+            #[allow(
+                clippy::cast_possible_truncation,
+                clippy::cast_sign_loss,
+                reason = "a place on a ray, in samples"
+            )]
+            let at = |share: f64| (radius * share).round() as usize;
+            // A sample more: the one on the edge has something of both sides.
+            let start = at(share.start) + 1;
+            let stretch = start..at(share.end).max(start + 1).min(rays.visible[ray]);
+            let samples = stretch.len() as f32;
+            (samples > 0.0).then(|| {
+                rays.colour
+                    .each_ref()
+                    .map(|plane| plane.row(ray)[stretch.clone()].iter().sum::<f32>() / samples)
+            })
+        };
+        let (true, Some(near), Some(ground)) = (edge.in_photo[degree], mean(NEXT), mean(GROUND))
+        else {
+            continue;
+        };
+        compared += 1;
+        if shaded_distance(near, ground) > UNLIKE {
+            unlike += 1;
+        }
+    }
+    unlike * 2 > compared
+}
+
+/// Distance between a colour and the nearest shade of another.
+fn shaded_distance(colour: [f32; 3], of: [f32; 3]) -> f32 {
+    let product = |a: [f32; 3], b: [f32; 3]| -> f32 {
+        (0..3)
+            .map(|axis| a[axis] * b[axis] / (LEVELS[axis] * LEVELS[axis]))
+            .sum()
+    };
+    let light = (product(colour, of) / product(of, of).max(1.0)).clamp(DARKEST, 1.0);
+    let rest = std::array::from_fn(|axis| colour[axis] - light * of[axis]);
+    product(rest, rest).sqrt()
 }
 
 /// Distances on rays, smoothed a little, as distances a degree.
@@ -551,6 +601,17 @@ mod tests {
 
     /// A ringed disc on a flat ground of another colour.
     fn photo_of_disc(middle: (f32, f32), radius: f32, width: u32, height: u32) -> Photo {
+        photo_of_disc_with(middle, radius, width, height, |_, ground| ground)
+    }
+
+    /// The same with what lies next to its edge as a function of the distance from it and of the ground there.
+    fn photo_of_disc_with(
+        middle: (f32, f32),
+        radius: f32,
+        width: u32,
+        height: u32,
+        beyond: impl Fn(f32, [f32; 3]) -> [f32; 3],
+    ) -> Photo {
         let pixels = RgbImage::from_fn(width, height, |x, y| {
             let r = (x as f32 - middle.0).hypot(y as f32 - middle.1);
             // Ground with a little texture of its own, so that it is not told by flatness alone.
@@ -559,7 +620,7 @@ mod tests {
                 let tone = 170.0 + 25.0 * (r / 6.0 * std::f32::consts::TAU).sin();
                 [tone + 20.0, tone - 5.0, tone - 52.0]
             } else {
-                [88.0 + speck, 93.0 + speck, 85.0 + speck]
+                beyond(r - radius, [88.0 + speck, 93.0 + speck, 85.0 + speck])
             };
             Rgb(colour.map(|v| v.round() as u8))
         });
@@ -606,7 +667,29 @@ mod tests {
         }
         assert!(edge.in_photo.iter().all(|is_in| *is_in));
         assert!(edge.contrast > 2.0, "{}", edge.contrast);
-        assert_ne!(edge.state, OutlineState::Frame);
+        assert_eq!(edge.state, OutlineState::Wood);
+    }
+
+    #[test]
+    fn bark_is_told_from_the_stems_own_shadow() {
+        let state = |beyond: fn(f32, [f32; 3]) -> [f32; 3]| {
+            let photo = photo_of_disc_with((165.0, 150.0), 100.0, 340, 300, beyond);
+            let face = face::view(&photo, &Settings::default());
+            trace(&photo, &face, &pith_at(&face, (165.0, 150.0))).state
+        };
+        let shadow = |beyond: f32, ground: [f32; 3]| {
+            let light = if beyond < 9.0 { 0.5 } else { 1.0 };
+            ground.map(|v| v * light)
+        };
+        let bark = |beyond: f32, ground: [f32; 3]| {
+            if beyond < 9.0 {
+                [95.0, 62.0, 38.0]
+            } else {
+                ground
+            }
+        };
+        assert_eq!(state(shadow), OutlineState::Wood);
+        assert_eq!(state(bark), OutlineState::Bark);
     }
 
     #[test]
