@@ -223,6 +223,14 @@ fn survey_face(photo: &Photo, face: &face::Face, settings: &Settings) -> Survey 
             first = second;
         }
     }
+    if settings.pith_px.is_none() && first.3.agreement < AGREES_CLEARLY {
+        for place in pith::elsewhere(face, &first.0, &first.1) {
+            let second = about(place);
+            if second.3.agreement > first.3.agreement.max(AGREES_AT_ALL) {
+                first = second;
+            }
+        }
+    }
     // A pith that the user gave stays where it is.
     let again =
         recentre::look_again(&first.0, &first.3, &first.1).filter(|_| settings.pith_px.is_none());
@@ -254,6 +262,11 @@ fn survey_face(photo: &Photo, face: &face::Face, settings: &Settings) -> Survey 
         bounds,
     }
 }
+
+/// Agreement of the straightened rings about a pith above which no other place is tried, and the least
+/// that another place must have: below it a wrong place agrees as well as a right one.
+const AGREES_CLEARLY: f32 = 0.9;
+const AGREES_AT_ALL: f32 = 0.25;
 
 /// Agreement of the arcs below which the rings found say nothing of their scale.
 const AGREES_ENOUGH: f32 = 0.3;

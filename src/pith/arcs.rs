@@ -42,16 +42,9 @@ const LEAST_STEP: f64 = 0.01;
 
 /// Where the rings of a hollow disc point, if it is hollow and that is elsewhere.
 pub fn centre_of_arcs(face: &Face, pith: &Pith, wood_edge: &WoodEdge) -> Option<Pith> {
-    let step = face.step_px as f64;
-    let edge: Vec<f64> = wood_edge.radius_px.iter().map(|r| r / step).collect();
+    let (start, edge) = in_samples(face, pith, wood_edge);
     let radius = edge.iter().sum::<f64>() / edge.len() as f64;
-    let start = (face.from_photo_px(pith.x_px), face.from_photo_px(pith.y_px));
-    let hollow = hollow(face, start, &edge)?;
-    let mut sorted = hollow.clone();
-    sorted.sort_by(f64::total_cmp);
-    if sorted[AZIMUTHS / 2] < LEAST_HOLLOW * radius {
-        return None;
-    }
+    let hollow = hollow(face, start, &edge, radius)?;
     let wood: Vec<Normal> = normals(face)
         .into_iter()
         .filter(|normal| {
@@ -69,7 +62,24 @@ pub fn centre_of_arcs(face: &Face, pith: &Pith, wood_edge: &WoodEdge) -> Option<
     })
 }
 
-fn degree_of(dx: f64, dy: f64) -> usize {
+/// Whether the disc has a hollow about its pith.
+pub(super) fn is_hollow(face: &Face, pith: &Pith, wood_edge: &WoodEdge) -> bool {
+    let (start, edge) = in_samples(face, pith, wood_edge);
+    let radius = edge.iter().sum::<f64>() / edge.len() as f64;
+    hollow(face, start, &edge, radius).is_some()
+}
+
+/// The pith and the wood's edge about it, face samples.
+pub(super) fn in_samples(face: &Face, pith: &Pith, wood_edge: &WoodEdge) -> ((f64, f64), Vec<f64>) {
+    let step = face.step_px as f64;
+    (
+        (face.from_photo_px(pith.x_px), face.from_photo_px(pith.y_px)),
+        wood_edge.radius_px.iter().map(|r| r / step).collect(),
+    )
+}
+
+/// The degree of azimuth of a direction.
+pub(super) fn degree_of(dx: f64, dy: f64) -> usize {
     #[allow(
         clippy::cast_possible_truncation,
         clippy::cast_sign_loss,
@@ -79,8 +89,8 @@ fn degree_of(dx: f64, dy: f64) -> usize {
     degree.min(AZIMUTHS - 1)
 }
 
-/// How far each degree stays dark about a place, face samples.
-fn hollow(face: &Face, (x, y): (f64, f64), edge: &[f64]) -> Option<Vec<f64>> {
+/// How far each degree stays dark about a place, face samples, where that is a hollow and no pith's stain.
+fn hollow(face: &Face, (x, y): (f64, f64), edge: &[f64], radius: f64) -> Option<Vec<f64>> {
     let grey = face.grey.blurred(2.0, 2.0, RowBorder::Repeat);
     #[allow(clippy::cast_possible_truncation, reason = "planes are f32")]
     let at = |degree: usize, r: f64| {
@@ -100,7 +110,10 @@ fn hollow(face: &Face, (x, y): (f64, f64), edge: &[f64]) -> Option<Vec<f64>> {
         }
         r
     };
-    Some((0..AZIMUTHS).map(reach).collect())
+    let hollow: Vec<f64> = (0..AZIMUTHS).map(reach).collect();
+    let mut sorted = hollow.clone();
+    sorted.sort_by(f64::total_cmp);
+    (sorted[AZIMUTHS / 2] >= LEAST_HOLLOW * radius).then_some(hollow)
 }
 
 /// Where the normals meet at radius 0, face samples.

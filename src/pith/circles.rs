@@ -1,5 +1,6 @@
 //! The last look for the pith: the place about which circles look alike all the way round.
 
+use super::arcs::degree_of;
 use super::cut_out;
 use crate::face::{Face, NOISE_LEVELS};
 use crate::plane::{Plane, RowBorder};
@@ -29,11 +30,7 @@ pub(super) fn centre_circles(face: &Face, start: (f32, f32)) -> (f32, f32) {
         let Some(cut) = cut_out(&face.grey, place, reach + search + 8.0) else {
             break;
         };
-        let plane = cut
-            .plane
-            .blurred(sigma * 0.5, sigma * 0.5, RowBorder::Repeat)
-            .locally_normalised(14.0, 4, NOISE_LEVELS)
-            .map(|v| v.clamp(-1.8, 1.8));
+        let plane = even(&cut.plane, sigma);
         let local = (place.0 - cut.left, place.1 - cut.top);
         let circles = Circles::new(&plane, reach, sigma, 0.08 * half);
         let mut means = Vec::new();
@@ -60,6 +57,79 @@ pub(super) fn centre_circles(face: &Face, start: (f32, f32)) -> (f32, f32) {
         place = best.1;
     }
     place
+}
+
+/// Blur (sd, samples) that sets how far the circles of a search over the whole wood are apart.
+const WIDE_SIGMA: f32 = 2.2;
+
+/// Reach of those circles and radius within which they weigh most, shares of half the shorter side.
+const WIDE_REACH: (f32, f32) = (0.4, 0.08);
+
+/// Step of that search, share of half the shorter side.
+const WIDE_STEP: f32 = 0.014;
+
+/// Share of the way to the wood's edge that is searched.
+const SEARCHED: f32 = 0.75;
+
+/// Distance between two places found, share of the edge's mean distance: nearer ones are one.
+const APART: f32 = 0.08;
+
+/// Places in the wood about which circles look alike all the way round, best first, with the energy there;
+/// `edge` has the wood's edge about `pith`, one distance a degree. At most `most` of them.
+pub(super) fn places_of_circles(
+    face: &Face,
+    pith: (f32, f32),
+    edge: &[f32],
+    most: usize,
+) -> Vec<(f32, (f32, f32))> {
+    let half = (face.grey.width.min(face.grey.height)) as f32 / 2.0;
+    let plane = even(&face.grey, WIDE_SIGMA);
+    let circles = Circles::new(&plane, WIDE_REACH.0 * half, WIDE_SIGMA, WIDE_REACH.1 * half);
+    let step = WIDE_STEP * half;
+    let widest = SEARCHED * edge.iter().copied().fold(0.0f32, f32::max);
+    let n = (widest / step).ceil();
+    let last = (
+        (plane.width - 1) as f32 - step,
+        (plane.height - 1) as f32 - step,
+    );
+    let mut means = Vec::new();
+    let mut found = Vec::new();
+    let mut iy = -n;
+    while iy <= n {
+        let mut ix = -n;
+        while ix <= n {
+            let (dx, dy) = (ix * step, iy * step);
+            let (x, y) = (pith.0 + dx, pith.1 + dy);
+            let is_wood = dx.hypot(dy) < SEARCHED * edge[degree_of(dx.into(), dy.into())];
+            if is_wood && x > step && y > step && x < last.0 && y < last.1 {
+                found.push((circles.energy(x, y, &mut means), (x, y)));
+            }
+            ix += 1.0;
+        }
+        iy += 1.0;
+    }
+    found.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let apart = APART * edge.iter().sum::<f32>() / edge.len() as f32;
+    let mut tops: Vec<(f32, (f32, f32))> = Vec::new();
+    for (energy, (x, y)) in found {
+        if tops.len() == most {
+            break;
+        }
+        if tops
+            .iter()
+            .all(|(_, top)| (top.0 - x).hypot(top.1 - y) > apart)
+        {
+            tops.push((energy, (x, y)));
+        }
+    }
+    tops
+}
+
+/// The luminance blurred a little and evened out.
+fn even(grey: &Plane, sigma: f32) -> Plane {
+    grey.blurred(sigma * 0.5, sigma * 0.5, RowBorder::Repeat)
+        .locally_normalised(14.0, 4, NOISE_LEVELS)
+        .map(|v| v.clamp(-1.8, 1.8))
 }
 
 /// Circles about a place, and the plane they are looked at in.

@@ -16,10 +16,11 @@ mod circles;
 mod tensors;
 
 pub use arcs::centre_of_arcs;
-use circles::centre_circles;
+use circles::{centre_circles, places_of_circles};
 use tensors::Tensors;
 
 use crate::face::{EVEN_SIGMA, Face, NOISE_LEVELS};
+use crate::outline::WoodEdge;
 use crate::plane::Plane;
 use crate::reading::PithState;
 use crate::settings::Settings;
@@ -154,6 +155,54 @@ pub fn find(face: &Face, settings: &Settings) -> Pith {
         state: state_at(f64::from(x), f64::from(y)),
         agreement: f64::from(agreement),
     }
+}
+
+/// Places of circles that are looked at, and the least energy of one, share of the best one's.
+const PLACES: usize = 2;
+const LEAST_ENERGY: f32 = 0.8;
+
+/// Distances from the pith, shares of the edge's mean distance: below the first the best of the places is
+/// the pith; below the second a place is the pith once its circles are centred.
+const SAME_PLACE: f32 = 0.04;
+const SAME_CENTRE: f32 = 0.02;
+
+/// Other places in the wood where the pith may be, likeliest first: those about which circles look more
+/// alike than about the pith found. None where it is hollow: the rim of a hollow is no circle about the
+/// pith.
+///
+/// Normals see the pith of a lobed or very off-centre disc between it and the disc's middle, and the circles
+/// after them look no further than a seventh of the frame. These look all over the wood, and are only an
+/// offer: the caller keeps the place about which the straightened rings agree more.
+pub fn elsewhere(face: &Face, pith: &Pith, wood_edge: &WoodEdge) -> Vec<Pith> {
+    if arcs::is_hollow(face, pith, wood_edge) {
+        return Vec::new();
+    }
+    let (start, edge) = arcs::in_samples(face, pith, wood_edge);
+    #[allow(clippy::cast_possible_truncation, reason = "planes are f32")]
+    let (start, edge) = (
+        (start.0 as f32, start.1 as f32),
+        edge.iter().map(|r| *r as f32).collect::<Vec<_>>(),
+    );
+    let radius = edge.iter().sum::<f32>() / edge.len() as f32;
+    let moved = |(x, y): (f32, f32)| (x - start.0).hypot(y - start.1) / radius;
+    let places = places_of_circles(face, start, &edge, PLACES);
+    let Some(&(most, best)) = places.first() else {
+        return Vec::new();
+    };
+    if moved(best) < SAME_PLACE {
+        return Vec::new();
+    }
+    places
+        .into_iter()
+        .filter(|(energy, _)| *energy >= LEAST_ENERGY * most)
+        .map(|(_, place)| centre_circles(face, place))
+        .filter(|place| moved(*place) > SAME_CENTRE)
+        .map(|(x, y)| Pith {
+            x_px: face.to_photo_px(f64::from(x)),
+            y_px: face.to_photo_px(f64::from(y)),
+            ..*pith
+        })
+        .collect()
 }
 
 /// Normals at three scales, thinned to about [`VOTERS`], balanced over the directions.
