@@ -1,7 +1,7 @@
 //! The last look for the pith: the place about which circles look alike all the way round.
 
 use super::arcs::degree_of;
-use super::cut_out;
+use super::{AROUND, cut_out};
 use crate::face::{Face, NOISE_LEVELS};
 use crate::plane::{Plane, RowBorder};
 
@@ -59,8 +59,9 @@ pub(super) fn centre_circles(face: &Face, start: (f32, f32)) -> (f32, f32) {
     place
 }
 
-/// Blur (sd, samples) that sets how far the circles of a search over the whole wood are apart.
-const WIDE_SIGMA: f32 = 2.2;
+/// Blurs (sd, samples) that set how far the circles of the search over the whole wood are apart: of the grid and
+/// the first climb, and of the second climb.
+const WIDE_SIGMA: (f32, f32) = (2.2, 1.5);
 
 /// Reach of those circles and radius within which they weigh most, shares of half the shorter side.
 const WIDE_REACH: (f32, f32) = (0.4, 0.08);
@@ -68,29 +69,55 @@ const WIDE_REACH: (f32, f32) = (0.4, 0.08);
 /// Step of that search, share of half the shorter side.
 const WIDE_STEP: f32 = 0.014;
 
-/// Share of the way to the wood's edge that is searched.
+/// Share of the way to the wood's edge that is searched, of its median distance where the edge is further.
 const SEARCHED: f32 = 0.75;
 
 /// Distance between two places found, share of the edge's mean distance: nearer ones are one.
 const APART: f32 = 0.08;
 
+/// Places of the grid that are climbed from: the grid is coarser than the peak of clear rings, so that it
+/// says little of how high a peak is.
+const CLIMBED: usize = 8;
+
 /// Places in the wood about which circles look alike all the way round, best first, with the energy there;
-/// `edge` has the wood's edge about `pith`, one distance a degree. At most `most` of them.
+/// `edge` has the wood's edge about `pith`, one distance a degree.
 pub(super) fn places_of_circles(
     face: &Face,
     pith: (f32, f32),
     edge: &[f32],
-    most: usize,
 ) -> Vec<(f32, (f32, f32))> {
     let half = (face.grey.width.min(face.grey.height)) as f32 / 2.0;
-    let plane = even(&face.grey, WIDE_SIGMA);
-    let circles = Circles::new(&plane, WIDE_REACH.0 * half, WIDE_SIGMA, WIDE_REACH.1 * half);
-    let step = WIDE_STEP * half;
-    let widest = SEARCHED * edge.iter().copied().fold(0.0f32, f32::max);
-    let n = (widest / step).ceil();
+    let mut sorted = edge.to_vec();
+    sorted.sort_by(f32::total_cmp);
+    let median = sorted[sorted.len() / 2];
+    let (reach, near) = (WIDE_REACH.0 * half, WIDE_REACH.1 * half);
+    // In a very long and narrow frame no smaller than a hundredth of the way to the edge.
+    let step = (WIDE_STEP * half).max(0.01 * median);
+    let plane = even(&face.grey, WIDE_SIGMA.0);
+    let circles = Circles::new(&plane, reach, WIDE_SIGMA.0, near);
+    let searched: Vec<f32> = edge.iter().map(|r| SEARCHED * r.min(median)).collect();
+    let mut places = on_a_grid(&circles, pith, &searched, step);
+    let apart = APART * edge.iter().sum::<f32>() / edge.len() as f32;
+    keep_apart(&mut places, apart);
+    circles.climb(&mut places, step, 0.2 * step);
+    let plane = even(&face.grey, WIDE_SIGMA.1);
+    let circles = Circles::new(&plane, reach, WIDE_SIGMA.1, near);
+    circles.climb(&mut places, 0.25 * step, 0.1 * step);
+    places.sort_by(|a, b| b.0.total_cmp(&a.0));
+    places
+}
+
+/// Places of a grid about the pith out to a distance that is given for each degree, best first.
+fn on_a_grid(
+    circles: &Circles,
+    pith: (f32, f32),
+    reach: &[f32],
+    step: f32,
+) -> Vec<(f32, (f32, f32))> {
+    let n = (reach.iter().copied().fold(0.0f32, f32::max) / step).ceil();
     let last = (
-        (plane.width - 1) as f32 - step,
-        (plane.height - 1) as f32 - step,
+        (circles.plane.width - 1) as f32 - step,
+        (circles.plane.height - 1) as f32 - step,
     );
     let mut means = Vec::new();
     let mut found = Vec::new();
@@ -100,8 +127,8 @@ pub(super) fn places_of_circles(
         while ix <= n {
             let (dx, dy) = (ix * step, iy * step);
             let (x, y) = (pith.0 + dx, pith.1 + dy);
-            let is_wood = dx.hypot(dy) < SEARCHED * edge[degree_of(dx.into(), dy.into())];
-            if is_wood && x > step && y > step && x < last.0 && y < last.1 {
+            let is_near = dx.hypot(dy) < reach[degree_of(dx.into(), dy.into())];
+            if is_near && x > step && y > step && x < last.0 && y < last.1 {
                 found.push((circles.energy(x, y, &mut means), (x, y)));
             }
             ix += 1.0;
@@ -109,20 +136,22 @@ pub(super) fn places_of_circles(
         iy += 1.0;
     }
     found.sort_by(|a, b| b.0.total_cmp(&a.0));
-    let apart = APART * edge.iter().sum::<f32>() / edge.len() as f32;
-    let mut tops: Vec<(f32, (f32, f32))> = Vec::new();
-    for (energy, (x, y)) in found {
-        if tops.len() == most {
-            break;
+    found
+}
+
+/// Keeps the first [`CLIMBED`] places that are further than a distance from all before them.
+fn keep_apart(places: &mut Vec<(f32, (f32, f32))>, apart: f32) {
+    let mut kept: Vec<(f32, (f32, f32))> = Vec::with_capacity(CLIMBED);
+    places.retain(|&(energy, (x, y))| {
+        let is_kept = kept.len() < CLIMBED
+            && kept
+                .iter()
+                .all(|(_, other)| (other.0 - x).hypot(other.1 - y) > apart);
+        if is_kept {
+            kept.push((energy, (x, y)));
         }
-        if tops
-            .iter()
-            .all(|(_, top)| (top.0 - x).hypot(top.1 - y) > apart)
-        {
-            tops.push((energy, (x, y)));
-        }
-    }
-    tops
+        is_kept
+    });
 }
 
 /// The luminance blurred a little and evened out.
@@ -204,6 +233,28 @@ impl<'a> Circles<'a> {
             total += weight;
         }
         energy / total
+    }
+
+    /// Moves each place uphill, by steps that are halved from `step` to `least`, and renews its energy.
+    fn climb(&self, places: &mut [(f32, (f32, f32))], step: f32, least: f32) {
+        let mut means = Vec::new();
+        for (energy, place) in places {
+            *energy = self.energy(place.0, place.1, &mut means);
+            let mut step = step;
+            while step > least {
+                let middle = *place;
+                for (dx, dy) in AROUND {
+                    let (x, y) = (middle.0 + dx * step, middle.1 + dy * step);
+                    let found = self.energy(x, y, &mut means);
+                    if found > *energy {
+                        (*energy, *place) = (found, (x, y));
+                    }
+                }
+                if *place == middle {
+                    step /= 2.0;
+                }
+            }
+        }
     }
 
     /// Mean along a circle that lies inside the plane.

@@ -185,7 +185,7 @@ pub fn elsewhere(face: &Face, pith: &Pith, wood_edge: &WoodEdge) -> Vec<Pith> {
     );
     let radius = edge.iter().sum::<f32>() / edge.len() as f32;
     let moved = |(x, y): (f32, f32)| (x - start.0).hypot(y - start.1) / radius;
-    let places = places_of_circles(face, start, &edge, PLACES);
+    let places = places_of_circles(face, start, &edge);
     let Some(&(most, best)) = places.first() else {
         return Vec::new();
     };
@@ -194,6 +194,7 @@ pub fn elsewhere(face: &Face, pith: &Pith, wood_edge: &WoodEdge) -> Vec<Pith> {
     }
     places
         .into_iter()
+        .take(PLACES)
         .filter(|(energy, _)| *energy >= LEAST_ENERGY * most)
         .map(|(_, place)| centre_circles(face, place))
         .filter(|place| moved(*place) > SAME_CENTRE)
@@ -329,6 +330,18 @@ fn vote(normals: &Normals, face: &Face) -> ((f32, f32), f32) {
     (best.1, agreement)
 }
 
+/// Directions of a step of hill climbing.
+const AROUND: [(f32, f32); 8] = [
+    (-1.0, 0.0),
+    (1.0, 0.0),
+    (0.0, -1.0),
+    (0.0, 1.0),
+    (-1.0, -1.0),
+    (1.0, 1.0),
+    (-1.0, 1.0),
+    (1.0, -1.0),
+];
+
 fn climb(
     normals: &Normals,
     start: (f32, f32),
@@ -340,16 +353,7 @@ fn climb(
     while step > 0.5 {
         let mut moved = false;
         let centre = place;
-        for (dx, dy) in [
-            (-1.0, 0.0),
-            (1.0, 0.0),
-            (0.0, -1.0),
-            (0.0, 1.0),
-            (-1.0, -1.0),
-            (1.0, 1.0),
-            (-1.0, 1.0),
-            (1.0, -1.0),
-        ] {
+        for (dx, dy) in AROUND {
             let (x, y) = (centre.0 + dx * step, centre.1 + dy * step);
             let s = normals.score(x, y, core);
             if s > best {
@@ -589,6 +593,64 @@ mod tests {
         assert_eq!((at(30.0, 40.5).x_px, at(30.0, 40.5).y_px), (30.0, 40.5));
         assert_eq!(at(30.0, 40.5).state, PithState::Seen);
         assert_eq!(at(-60.0, 40.5).state, PithState::Outside);
+    }
+
+    /// The face's wood out to 100 samples from a place, and a pith there.
+    fn taken_for_pith(face: &Face, place: (f32, f32)) -> (Pith, WoodEdge) {
+        let pith = Pith {
+            x_px: face.to_photo_px(f64::from(place.0)),
+            y_px: face.to_photo_px(f64::from(place.1)),
+            sd_px: 1.0,
+            state: PithState::Seen,
+            agreement: 0.5,
+        };
+        let wood_edge = WoodEdge {
+            radius_px: vec![100.0 * face.step_px as f64; crate::reading::AZIMUTHS],
+            in_photo: vec![true; crate::reading::AZIMUTHS],
+            state: crate::reading::OutlineState::Wood,
+            contrast: 3.0,
+        };
+        (pith, wood_edge)
+    }
+
+    #[test]
+    fn a_pith_half_a_radius_off_is_found_elsewhere() {
+        let middle = (151.3, 120.8);
+        let face = face_of_rings(middle, 320, 260);
+        let (pith, wood_edge) = taken_for_pith(&face, (201.0, 135.0));
+        let found = elsewhere(&face, &pith, &wood_edge);
+        let (x, y) = (
+            face.from_photo_px(found[0].x_px),
+            face.from_photo_px(found[0].y_px),
+        );
+        let off = (x - f64::from(middle.0)).hypot(y - f64::from(middle.1));
+        assert!(off < 0.5, "{off} off: {x} {y}");
+        let (pith, wood_edge) = taken_for_pith(&face, middle);
+        assert!(elsewhere(&face, &pith, &wood_edge).is_empty());
+    }
+
+    #[test]
+    fn a_hollow_disc_has_no_pith_elsewhere() {
+        let middle = (151.3, 120.8);
+        let mut face = face_of_rings(middle, 320, 260);
+        for (i, v) in face.grey.data.iter_mut().enumerate() {
+            let (x, y) = ((i % 320) as f32, (i / 320) as f32);
+            if (x - middle.0).hypot(y - middle.1) < 40.0 {
+                *v = 20.0;
+            }
+        }
+        let (pith, wood_edge) = taken_for_pith(&face, (160.0, 125.0));
+        assert!(elsewhere(&face, &pith, &wood_edge).is_empty());
+    }
+
+    #[test]
+    fn a_very_narrow_photo_is_searched_in_no_time() {
+        for (width, height) in [(3, 4000), (1, 1), (2000, 21)] {
+            let face = face_of_rings((10.0, 12.0), width, height);
+            let (pith, mut wood_edge) = taken_for_pith(&face, (1.0, 1.0));
+            wood_edge.radius_px.fill(4000.0);
+            elsewhere(&face, &pith, &wood_edge);
+        }
     }
 
     #[test]
