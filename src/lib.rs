@@ -48,7 +48,7 @@ pub mod face;
 /// Takes the face, makes the regions of the photo with one log end each.
 pub mod ends;
 
-/// Takes the face, makes the place of the pith.
+/// Takes the face, makes the place of the pith; takes the wood's edge too, makes other places to try.
 pub mod pith;
 
 /// Takes the photo, its face and the pith, makes the closed path where the wood ends.
@@ -223,7 +223,8 @@ fn survey_face(photo: &Photo, face: &face::Face, settings: &Settings) -> Survey 
             first = second;
         }
     }
-    if settings.pith_px.is_none() && first.3.agreement < AGREES_CLEARLY {
+    let is_doubtful = settings.pith_px.is_none() && first.3.agreement < AGREES_CLEARLY;
+    if is_doubtful && !shows_stripes_only(face, &first.0, &first.1) {
         for place in pith::elsewhere(face, &first.0, &first.1) {
             let second = about(place);
             if second.3.agreement > first.3.agreement.max(AGREES_AT_ALL) {
@@ -434,6 +435,11 @@ fn read_in_room(
     }
 }
 
+/// Whether the face shows stripes and nothing else, as saw marks without rings do.
+fn shows_stripes_only(face: &face::Face, pith: &Pith, wood_edge: &outline::WoodEdge) -> bool {
+    stripes::measure(face, pith, wood_edge).is_some_and(stripes::Pattern::is_stripes_only)
+}
+
 /// The way from the face to the record.
 fn read_face(photo: &Photo, face: &face::Face, settings: &Settings) -> Result<Reading, Error> {
     let Survey {
@@ -447,8 +453,7 @@ fn read_face(photo: &Photo, face: &face::Face, settings: &Settings) -> Result<Re
     let mut rings = rings::settle(&pith, &bounds, &evidence, &straight, &polar);
     // A very large photo is read at fewer samples than it has.
     rings.tight_below_px *= polar::finest_step_px(photo) as f64;
-    rings.is_readable &=
-        !stripes::measure(face, &pith, &wood_edge).is_some_and(stripes::Pattern::is_stripes_only);
+    rings.is_readable &= !shows_stripes_only(face, &pith, &wood_edge);
     let age = age::count(&rings, settings);
     let mut reading = record::write(photo, settings, &pith, &wood_edge, &bounds, &rings, &age);
     calendar::date(&mut reading, settings)?;

@@ -10,6 +10,9 @@
 //! direction is. And a far ring of an off-centre disc points elsewhere than a near one: the vote
 //! is repeated in shrinking windows, a step being taken only if the near normals agree better
 //! there; without that guard it ran away on two of 28 discs in the trial before this program.
+//!
+//! What comes after may still doubt the place: once the wood's edge is known, circles are looked for all over
+//! the wood, and the place about which the straightened rings agree more is kept (`elsewhere`).
 
 mod arcs;
 mod circles;
@@ -167,14 +170,14 @@ const SAME_PLACE: f32 = 0.04;
 const SAME_CENTRE: f32 = 0.02;
 
 /// Other places in the wood where the pith may be, likeliest first: those about which circles look more
-/// alike than about the pith found. None where it is hollow: the rim of a hollow is no circle about the
-/// pith.
+/// alike than about the pith found. None where that lies outside the photo, nor where it is hollow: the rim of
+/// a hollow is no circle about the pith.
 ///
 /// Normals see the pith of a lobed or very off-centre disc between it and the disc's middle, and the circles
 /// after them look no further than a seventh of the frame. These look all over the wood, and are only an
 /// offer: the caller keeps the place about which the straightened rings agree more.
 pub fn elsewhere(face: &Face, pith: &Pith, wood_edge: &WoodEdge) -> Vec<Pith> {
-    if arcs::is_hollow(face, pith, wood_edge) {
+    if pith.state == PithState::Outside || arcs::is_hollow(face, pith, wood_edge) {
         return Vec::new();
     }
     let (start, edge) = arcs::in_samples(face, pith, wood_edge);
