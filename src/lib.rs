@@ -266,7 +266,7 @@ fn survey_face(photo: &Photo, face: &face::Face, settings: &Settings) -> Survey 
 
 /// Agreement of the straightened rings about a pith above which no other place is tried, and the least
 /// that another place must have: below it a wrong place agrees as well as a right one.
-const AGREES_CLEARLY: f32 = 0.9;
+const AGREES_CLEARLY: f32 = 0.87;
 const AGREES_AT_ALL: f32 = 0.3;
 
 /// Agreement of the arcs below which the rings found say nothing of their scale.
