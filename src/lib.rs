@@ -208,37 +208,12 @@ pub fn survey(photo: &Photo, settings: &Settings) -> Result<Survey, Error> {
 
 /// The same from the face on.
 fn survey_face(photo: &Photo, face: &face::Face, settings: &Settings) -> Survey {
-    let pith = pith::find(face, settings);
-    let about = |pith: Pith| {
-        let wood_edge = outline::trace(photo, face, &pith);
-        let (polar, straight) = unwrap_level(photo, face, &pith, &wood_edge, settings);
-        (pith, wood_edge, polar, straight)
-    };
-    let mut first = about(pith);
-    // What the rings about a hollow point at is taken where they agree more about it.
-    let about_hollow = pith::centre_of_arcs(face, &pith, &first.1);
-    if let Some(found) = about_hollow.filter(|_| settings.pith_px.is_none()) {
-        let second = about(found);
-        if second.3.agreement > first.3.agreement {
-            first = second;
-        }
-    }
-    let is_doubtful = settings.pith_px.is_none() && first.3.agreement < AGREES_CLEARLY;
-    if is_doubtful && !shows_stripes_only(face, &first.0, &first.1) {
-        for place in pith::elsewhere(face, &first.0, &first.1) {
-            let second = about(place);
-            if second.3.agreement > first.3.agreement.max(AGREES_AT_ALL) {
-                first = second;
-            }
-        }
-    }
-    // A pith that the user gave stays where it is.
-    let again =
-        recentre::look_again(&first.0, &first.3, &first.1).filter(|_| settings.pith_px.is_none());
-    let (pith, wood_edge, mut polar, by_tone) = match again.map(about) {
-        Some(second) if second.3.agreement > first.3.agreement => second,
-        _ => first,
-    };
+    let Levelled {
+        pith,
+        wood_edge,
+        mut polar,
+        straight: by_tone,
+    } = level_about_pith(photo, face, settings);
     let evidence_of_tone = evidence::gather(&polar, &by_tone);
     let mark = kind::tell(&evidence_of_tone, settings.wood);
     let (straight, evidence) = if mark.sign == kind::RingSign::Pores {
@@ -261,6 +236,57 @@ fn survey_face(photo: &Photo, face: &face::Face, settings: &Settings) -> Survey 
         straight,
         evidence,
         bounds,
+    }
+}
+
+/// The disc with its rings lying level about a place taken for its pith.
+struct Levelled {
+    pith: Pith,
+    wood_edge: outline::WoodEdge,
+    polar: polar::Polar,
+    straight: straight::Straight,
+}
+
+/// The disc levelled about the pith found first, or about a place about which its rings agree more. A pith
+/// that the user gave stays where it is.
+fn level_about_pith(photo: &Photo, face: &face::Face, settings: &Settings) -> Levelled {
+    let about = |pith: Pith| {
+        let wood_edge = outline::trace(photo, face, &pith);
+        let (polar, straight) = unwrap_level(photo, face, &pith, &wood_edge, settings);
+        Levelled {
+            pith,
+            wood_edge,
+            polar,
+            straight,
+        }
+    };
+    let mut best = about(pith::find(face, settings));
+    if settings.pith_px.is_some() {
+        return best;
+    }
+    let better = |best: Levelled, place: Pith, least: f32| {
+        let other = about(place);
+        if other.straight.agreement > best.straight.agreement.max(least) {
+            other
+        } else {
+            best
+        }
+    };
+    // What the rings about a hollow point at.
+    if let Some(place) = pith::centre_of_arcs(face, &best.pith, &best.wood_edge) {
+        best = better(best, place, 0.0);
+    }
+    if best.straight.agreement < AGREES_CLEARLY
+        && !shows_stripes_only(face, &best.pith, &best.wood_edge)
+    {
+        for place in pith::elsewhere(face, &best.pith, &best.wood_edge) {
+            best = better(best, place, AGREES_AT_ALL);
+        }
+    }
+    // What the levelled rings close in on.
+    match recentre::look_again(&best.pith, &best.straight, &best.wood_edge) {
+        Some(place) => better(best, place, 0.0),
+        None => best,
     }
 }
 

@@ -8,8 +8,8 @@
 //! (quadratic discriminant). The closed path that gathers most is the edge. Where a ray has clearly left
 //! the wood, outer bark with the wood's colours doesn't win it back.
 
-use super::RAYS;
 use super::path::{closed_path, gathered};
+use super::rays::RAYS;
 use crate::face;
 use crate::photo::Photo;
 use crate::pith::Pith;

@@ -1,6 +1,6 @@
 //! What wood and ground look like, learnt from the two sides of a path, and the odds of wood by it.
 
-use super::Rays;
+use super::rays::Rays;
 use crate::plane::Plane;
 
 /// Bins a colour axis of the histograms.
