@@ -31,6 +31,8 @@ pub struct Evidence {
     pub tone: Plane,
     /// Roughness along the arc, lined up between the arcs.
     pub roughness: Plane,
+    /// Steepness across the rings, change of tone a px, lined up between the arcs.
+    pub steepness: Plane,
     /// Share of the arc that is wood in the photo there, 0 to 1.
     pub seen: Plane,
     /// By how many samples each arc was shifted to line up.
@@ -85,6 +87,7 @@ fn measured_out(arcs: Arcs, ring_width: Vec<f32>) -> Evidence {
     let level = places(&ring_width, arcs.tone.width);
     let tone = measure_out(&arcs.tone, &level, &ring_width);
     let roughness = measure_out(&arcs.roughness, &level, &ring_width);
+    let steepness = measure_out(&arcs.steepness, &level, &ring_width);
     let seen = at_places(&arcs.seen, &level);
     let shift = alignment::line_up(&tone, &seen);
     let seen = lined_up(&seen, &shift, |row| row.to_vec());
@@ -94,11 +97,13 @@ fn measured_out(arcs: Arcs, ring_width: Vec<f32>) -> Evidence {
     let agreed_onset = agree(&onset, &seen);
     let tone = lined_up(&tone, &shift, |row| row.to_vec());
     let roughness = lined_up(&roughness, &shift, |row| row.to_vec());
+    let steepness = lined_up(&steepness, &shift, |row| row.to_vec());
     Evidence {
         change,
         onset,
         tone,
         roughness,
+        steepness,
         seen,
         shift,
         level,
