@@ -285,22 +285,22 @@ fn the_true_count_of_clean_discs_lies_in_the_band() {
 
 /// Floor of each suite's mean F1: some hundredths below what was reached when it was set.
 const FLOORS: [(Suite, f64); 15] = [
-    (Suite::CleanConifer, 0.90),
-    (Suite::CleanRingPorous, 0.48),
-    (Suite::CleanDiffuse, 0.80),
-    (Suite::Checks, 0.82),
+    (Suite::CleanConifer, 0.93),
+    (Suite::CleanRingPorous, 0.82),
+    (Suite::CleanDiffuse, 0.91),
+    (Suite::Checks, 0.91),
+    // One of the two is refused.
     (Suite::SawMarks, 0.40),
-    (Suite::Tight, 0.40),
-    (Suite::Eccentric, 0.82),
-    // One of the two is refused: its rotten centre takes most of it.
-    (Suite::Hollow, 0.33),
-    (Suite::Cropped, 0.85),
-    (Suite::Stained, 0.48),
-    (Suite::Perspective, 0.82),
-    (Suite::PenMarks, 0.80),
-    (Suite::FalseAndMissing, 0.85),
-    (Suite::Worn, 0.88),
-    (Suite::Mixed, 0.40),
+    (Suite::Tight, 0.83),
+    (Suite::Eccentric, 0.93),
+    (Suite::Hollow, 0.72),
+    (Suite::Cropped, 0.92),
+    (Suite::Stained, 0.72),
+    (Suite::Perspective, 0.83),
+    (Suite::PenMarks, 0.85),
+    (Suite::FalseAndMissing, 0.91),
+    (Suite::Worn, 0.94),
+    (Suite::Mixed, 0.75),
 ];
 
 #[test]
@@ -330,7 +330,12 @@ fn every_suite_with_rings_reaches_its_floor() {
 
 /// A practice disc of four megapixels, read; of its seed three other discs had a say (faint rows of pores).
 fn larger_disc(suite: Suite, index: u64) -> (Truth, Reading) {
-    let plan = demo::plan(suite, 8888, index).at_megapixels(4.0);
+    disc_of(8888, 4.0, suite, index)
+}
+
+/// A practice disc of some seed and size, read.
+fn disc_of(seed: u64, megapixels: f64, suite: Suite, index: u64) -> (Truth, Reading) {
+    let plan = demo::plan(suite, seed, index).at_megapixels(megapixels);
     let rendered = demo::render(&plan);
     let bytes = plan.to_jpeg(&rendered).expect("a JPEG");
     let photo =
@@ -354,6 +359,32 @@ fn rows_of_small_pores_open_the_rings() {
         assert!(f1 > 0.85, "{}: {f1}", suite.name());
         assert_eq!(reading.wood.kind, WoodKind::RingPorous, "{}", suite.name());
     });
+}
+
+/// Ring-porous discs so small that pores are blurred away, of a seed that nothing was chosen on: dark rows
+/// passed for latewood, and half of the discs were read on the wrong edge (mean F1 0.54, three of ten told).
+#[test]
+fn blurred_rows_of_pores_are_told_from_latewood() {
+    let read = |suite: Suite, first: u64| -> Vec<(f64, WoodKind)> {
+        (0..10u64)
+            .into_par_iter()
+            .map(|i| {
+                let (truth, reading) = disc_of(60_606, 1.2, suite, first + 15 * i);
+                (score(&truth, &reading).f1(), reading.wood.kind)
+            })
+            .collect()
+    };
+    let told = |discs: &[(f64, WoodKind)]| {
+        let porous = discs.iter().filter(|d| d.1 == WoodKind::RingPorous);
+        porous.count()
+    };
+    let porous = read(Suite::CleanRingPorous, 1);
+    let mean = porous.iter().map(|d| d.0).sum::<f64>() / porous.len() as f64;
+    assert!(told(&porous) >= 7 && mean > 0.8, "{mean:.2}: {porous:.2?}");
+    for (suite, first) in [(Suite::CleanConifer, 0), (Suite::CleanDiffuse, 2)] {
+        let others = read(suite, first);
+        assert!(told(&others) == 0, "{}: {others:.2?}", suite.name());
+    }
 }
 
 /// The kind of wood where single pores and lines have some pixels: diffuse-porous discs were all taken
