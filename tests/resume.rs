@@ -140,7 +140,7 @@ fn a_signal_ends_the_run_with_tables_and_a_word_on_how_to_go_on() {
 #[test]
 fn what_changed_is_read_again_and_nothing_else() {
     let yard = Yard::of(6, 120);
-    yard.run(&COUNT).read_anew(6);
+    yard.run(&COUNT).ends(0, &["6 photos read;"]);
     let judge = yard.files("out");
     let first = yard.run(&COUNT);
     first.ends(0, &["6 photos read, 6 of them by an earlier run"]);
@@ -195,11 +195,11 @@ fn what_changed_is_read_again_and_nothing_else() {
 
     // The options, and a run that is to read all anew.
     let with_year = ["count", "yard", "--out", "out", "--last-ring", "2023"];
-    yard.run(&with_year).read_anew(6);
+    yard.run(&with_year).ends(0, &["6 photos read;"]);
     yard.run(&with_year)
         .ends(0, &["6 of them by an earlier run"]);
     yard.run(&[&with_year[..], &["--again"]].concat())
-        .read_anew(6);
+        .ends(0, &["6 photos read;"]);
     // Jobs, limits and what is printed change no output.
     let other = [
         "--jobs",
@@ -223,7 +223,8 @@ fn what_changed_is_read_again_and_nothing_else() {
 #[test]
 fn a_record_of_another_build_or_a_cut_one_is_not_believed() {
     let yard = Yard::of(4, 100);
-    yard.run(&COUNT).ends(0, &[]);
+    let first = yard.run(&COUNT);
+    first.ends(0, &["4 photos read"]);
     let judge = yard.files("out");
     let record = fs::read_to_string(yard.at("out/run-record.jsonl")).unwrap();
     let build = record
@@ -248,12 +249,13 @@ fn a_record_of_another_build_or_a_cut_one_is_not_believed() {
     ] {
         fs::write(yard.at("out/run-record.jsonl"), &changed).unwrap();
         let ran = yard.run(&COUNT);
-        match kept {
-            0 => ran.read_anew(4),
-            n => ran.ends(
-                0,
-                &[&format!("4 photos read, {n} of them by an earlier run")],
-            ),
+        ran.ends(0, &[]);
+        if kept == 0 {
+            // All of it is done anew: its last words are the first run's.
+            assert_eq!(ran.err.lines().last(), first.err.lines().last());
+        } else {
+            let words = format!("4 photos read, {kept} of them by an earlier run");
+            ran.ends(0, &[&words]);
         }
         same_files(&yard.files("out"), &judge);
     }

@@ -102,13 +102,6 @@ impl Ran {
             );
         }
     }
-
-    /// Asserts that so many photos were read, doubtful or not, and none by an earlier run.
-    #[track_caller]
-    pub(crate) fn read_anew(&self, photos: usize) {
-        self.ends(0, &[&format!("{photos} photos read")]);
-        assert!(!self.err.contains("earlier run"), "{}", self.err);
-    }
 }
 
 /// Fails with the names of files that differ, not with their bytes.
