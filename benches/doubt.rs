@@ -5,12 +5,12 @@
 //!
 //! Both read every photo of the folders that has its truth beside it (`endgrain demo DIR` makes them).
 //! `fit` prints the constants of `src/doubt.rs` as they stand there; `table` prints what is said
-//! against what is true. What the stages make of a disc is kept in `target/doubt/FOLDER/`; delete that
+//! against what is true, of rings, counts and the kind of wood. What the stages make of a disc is kept in `target/doubt/FOLDER/`; delete that
 //! after a change of a stage. A boundary is a year's where it lies, on most azimuths, within the larger
 //! of 1.5 px and a fifth of the narrower neighbouring ring of the same true boundary.
 
 use endgrain::doubt::{self, Common, Signs};
-use endgrain::settings::Settings;
+use endgrain::settings::{Settings, WoodKind};
 use endgrain::{age, photo, rings, survey};
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
@@ -33,6 +33,8 @@ struct Truth {
     pith: Option<[f64; 2]>,
     #[serde(default)]
     boundaries: Vec<Vec<Option<f64>>>,
+    #[serde(default)]
+    wood: String,
 }
 
 /// A disc as the fit needs it.
@@ -48,6 +50,8 @@ struct Disc {
     missing: (u32, u32, u32),
     rings: Vec<Judged>,
     left_out: Vec<Judged>,
+    /// Kind of wood in truth, as the truth names it, and as told.
+    kind: (String, String),
 }
 
 /// A boundary and what it is in truth.
@@ -363,6 +367,24 @@ fn table(discs: &[&Disc]) {
         }
         println!();
     }
+    println!("\n| kind of wood | discs | told | so told, of other kinds |\n|---|---|---|---|");
+    for kind in [
+        WoodKind::Conifer,
+        WoodKind::RingPorous,
+        WoodKind::DiffusePorous,
+    ] {
+        // A truth may shorten it: "diffuse".
+        let is = |d: &Disc| !d.kind.0.is_empty() && kind.name().starts_with(&d.kind.0);
+        let told = |d: &Disc| d.kind.1 == kind.name();
+        let count = |of: &dyn Fn(&Disc) -> bool| discs.iter().filter(|d| of(d)).count();
+        println!(
+            "| {} | {} | {} | {} |",
+            kind.name(),
+            count(&is),
+            count(&|d| is(d) && told(d)),
+            count(&|d| !is(d) && told(d))
+        );
+    }
 }
 
 /// The band as the program gives it.
@@ -429,6 +451,10 @@ fn disc(path: &Path) -> Option<Disc> {
         missing: age.missing,
         rings: judged,
         left_out,
+        kind: (
+            truth.wood.replace('_', "-"),
+            seen.bounds.wood.name().to_owned(),
+        ),
     };
     fs::create_dir_all(kept.parent()?).ok()?;
     fs::write(&kept, serde_json::to_vec(&disc).ok()?).ok()?;

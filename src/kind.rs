@@ -10,7 +10,11 @@
 //! rows of pores then still are rough in step with the tone (`Row`), and that tells two things. Where the
 //! row is a band of its own in the tone, pale or dark, tone shows it best, but a narrow band would
 //! pass for what closes a ring: the row opens one, which is the sense of its inner edge. Where it
-//! is not, roughness shows it better. Limit: rows that blur into a smooth line.
+//! is not, roughness shows it better.
+//!
+//! A dark row passes for latewood above all, a pale one for the pale wood between narrow dark bands. The
+//! texture of the wood parts them (`Texture`): pores change the tone along the ring as much as across it,
+//! latewood is steep across only, and at both its edges. Limit: rows that blur into a smooth line.
 
 use crate::evidence::{ARCS, Evidence};
 use crate::plane::Plane;
@@ -67,13 +71,13 @@ pub fn tell(evidence: &Evidence, given: Option<WoodKind>) -> RingMark {
     let chance = 1.0 / (1.0 + (-odds).exp());
     let row = Row::of(evidence);
     let texture = Texture::of(evidence);
-    let tone = tone_sense(evidence);
-    let against_tone = row.sense() * tone.0 < 0.0;
+    let (by_tone, sure) = tone_sense(evidence);
+    let against_tone = row.sense() * by_tone < 0.0;
     let small_rows = ratio < EVEN_RATIO && row.shows();
     let banded = small_rows && row.is_band();
     let latewood = row.is_dark() && !texture.is_alike();
     let dark_pores = row.is_dark() && texture.is_of_pores();
-    let blurred_row = blurred_row(&row, &texture, tone);
+    let blurred_row = blurred_row(&row, &texture, by_tone, sure);
     let sign = if dark_pores {
         RingSign::Pores
     } else if banded && (given.is_some() || against_tone && !latewood) {
@@ -99,9 +103,8 @@ pub fn tell(evidence: &Evidence, given: Option<WoodKind>) -> RingMark {
 }
 
 /// How tone changes outward where rows of pores set in that are too small or blurred to be told by their
-/// roughness alone; `tone` as [`tone_sense`] gives it.
-fn blurred_row(row: &Row, texture: &Texture, tone: (f32, f64)) -> Option<f32> {
-    let (by_tone, sure) = tone;
+/// roughness alone; `by_tone` and `sure` as [`tone_sense`] gives them.
+fn blurred_row(row: &Row, texture: &Texture, by_tone: f32, sure: f64) -> Option<f32> {
     let tone_yields = |sense: f32| sense * by_tone > 0.0 || sure < SURE;
     let dark =
         texture.dark_is_even() || row.side < -LEANS && texture.is_alike() && tone_yields(-1.0);
@@ -193,7 +196,7 @@ struct Texture {
 impl Texture {
     fn of(evidence: &Evidence) -> Texture {
         let squared = |plane: &Plane| plane.with(plane, |a, b| a * b);
-        let (along, across) = (squared(&evidence.roughness), squared(&evidence.steepness));
+        let (along, across) = (squared(&evidence.roughness), squared(&evidence.steepness()));
         let (mut of_along, mut of_across) = (0.0, 0.0);
         let (mut together, mut of_across_in_step) = (0.0, 0.0);
         for arc in 0..ARCS {

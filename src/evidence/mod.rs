@@ -31,8 +31,6 @@ pub struct Evidence {
     pub tone: Plane,
     /// Roughness along the arc, lined up between the arcs.
     pub roughness: Plane,
-    /// Steepness across the rings, change of tone a px, lined up between the arcs.
-    pub steepness: Plane,
     /// Share of the arc that is wood in the photo there, 0 to 1.
     pub seen: Plane,
     /// By how many samples each arc was shifted to line up.
@@ -69,6 +67,13 @@ impl Evidence {
         measured_out(self.arcs, ring_width)
     }
 
+    /// Steepness across the rings, change of tone a px, `[ARCS, samples]`, lined up between the arcs. Made
+    /// when asked for: it tells the kind of wood, once a disc.
+    pub fn steepness(&self) -> Plane {
+        let steepness = measure_out(&self.arcs.steepness, &self.level, &self.ring_width);
+        lined_up(&steepness, &self.shift, |row| row.to_vec())
+    }
+
     /// Samples along the scale.
     pub fn samples(&self) -> usize {
         self.level.len()
@@ -87,7 +92,6 @@ fn measured_out(arcs: Arcs, ring_width: Vec<f32>) -> Evidence {
     let level = places(&ring_width, arcs.tone.width);
     let tone = measure_out(&arcs.tone, &level, &ring_width);
     let roughness = measure_out(&arcs.roughness, &level, &ring_width);
-    let steepness = measure_out(&arcs.steepness, &level, &ring_width);
     let seen = at_places(&arcs.seen, &level);
     let shift = alignment::line_up(&tone, &seen);
     let seen = lined_up(&seen, &shift, |row| row.to_vec());
@@ -97,13 +101,11 @@ fn measured_out(arcs: Arcs, ring_width: Vec<f32>) -> Evidence {
     let agreed_onset = agree(&onset, &seen);
     let tone = lined_up(&tone, &shift, |row| row.to_vec());
     let roughness = lined_up(&roughness, &shift, |row| row.to_vec());
-    let steepness = lined_up(&steepness, &shift, |row| row.to_vec());
     Evidence {
         change,
         onset,
         tone,
         roughness,
-        steepness,
         seen,
         shift,
         level,
