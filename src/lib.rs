@@ -76,6 +76,9 @@ pub mod kind;
 /// Takes the evidence, makes candidate boundaries placed on every arc.
 pub mod bounds;
 
+/// Takes the evidence, makes it anew at the scale at which its rings say most, with their candidates.
+mod ring_scale;
+
 /// Takes the face, the pith and the edge, makes whether stripes are all that is to be seen.
 pub mod stripes;
 
@@ -228,7 +231,7 @@ fn survey_face(photo: &Photo, face: &face::Face, settings: &Settings) -> Survey 
     } else {
         (by_tone, evidence_of_tone)
     };
-    let (evidence, bounds) = read_again(evidence, &mark, settings);
+    let (evidence, bounds) = ring_scale::settle(evidence, &mark, settings.wood);
     Survey {
         pith,
         wood_edge,
@@ -294,27 +297,6 @@ fn level_about_pith(photo: &Photo, face: &face::Face, settings: &Settings) -> Le
 /// that another place must have: below it a wrong place agrees as well as a right one.
 const AGREES_CLEARLY: f32 = 0.87;
 const AGREES_AT_ALL: f32 = 0.3;
-
-/// Agreement of the arcs below which the rings found say nothing of their scale.
-const AGREES_ENOUGH: f32 = 0.3;
-
-/// The candidates, and the evidence read again at the scale of the rings that were found. A third
-/// reading, at the scale of the rings found by the second, gained next to nothing.
-fn read_again(
-    evidence: evidence::Evidence,
-    mark: &kind::RingMark,
-    settings: &Settings,
-) -> (evidence::Evidence, bounds::Bounds) {
-    let bounds = bounds::trace(&evidence, mark, settings.wood);
-    let gaps = rings::gaps(&bounds, &evidence);
-    if evidence.agreement() < AGREES_ENOUGH || gaps.len() < 4 {
-        return (evidence, bounds);
-    }
-    let corrected = ring_width::corrected(&evidence.ring_width, &gaps);
-    let evidence = evidence.at_width(corrected);
-    let bounds = bounds::trace(&evidence, mark, settings.wood);
-    (evidence, bounds)
-}
 
 /// The disc unwrapped and what makes its rings lie level: wide and clear rings of a large photo need no
 /// more samples than the face has.

@@ -24,71 +24,126 @@ const STRIDE: usize = 8;
 
 /// Typical ring width at every level.
 pub(crate) fn measure(arcs: &Plane, seen: &Plane) -> Vec<f32> {
-    let n = arcs.width;
-    let mut lags = Vec::new();
-    let mut lag = LAGS.0;
-    while lag < LAGS.1.min(n as f32 / 4.0).max(LAGS.0 * 1.5) {
-        lags.push(lag);
-        lag *= RATIO;
-    }
-    let places: Vec<usize> = (0..n).step_by(STRIDE).collect();
-    // Correlation at every lag and place; halves are looked up in the same table.
-    let (sectors, wood) = (arcs.shrunk(1, ARCS_A_SECTOR), seen.shrunk(1, ARCS_A_SECTOR));
-    let table: Vec<Vec<f32>> = widest(
-        #[inline(always)]
-        || correlations(&sectors, &wood, &lags, &places),
-    );
-    let half_shift = (2.0f32.ln() / RATIO.ln()).round();
-    #[allow(
-        clippy::cast_possible_truncation,
-        clippy::cast_sign_loss,
-        reason = "a small positive number"
-    )]
-    let half_shift = half_shift as usize;
-    let merit = |lag: usize, place: usize| {
-        let own = table[lag][place];
-        let half = if lag >= half_shift {
-            table[lag - half_shift][place]
-        } else {
-            0.0
-        };
-        own.min(0.45) - 0.5 * half.min(0.45) - 0.08 * lags[lag].ln()
-    };
-    let m = lags.len();
-    let mut score: Vec<f32> = (0..m).map(|k| merit(k, 0)).collect();
-    let mut from: Vec<Vec<usize>> = Vec::with_capacity(places.len());
-    // 4: a step of ten per cent in eight levels costs 0.4, about what a wrong multiple gains.
-    let toll = 2.5 * RATIO.ln();
-    for place in 1..places.len() {
-        let mut next = vec![0.0; m];
-        let mut back = vec![0; m];
-        for k in 0..m {
-            let (mut best, mut source) = (f32::MIN, k);
-            for j in k.saturating_sub(6)..(k + 7).min(m) {
-                let s = score[j] - toll * k.abs_diff(j) as f32;
-                if s > best {
-                    (best, source) = (s, j);
-                }
-            }
-            next[k] = best + merit(k, place);
-            back[k] = source;
+    Scales::of(arcs, seen).likeliest()
+}
+
+/// How well every width that rings may have goes with what the sectors share, along the levels.
+#[derive(Debug, Clone)]
+pub(crate) struct Scales {
+    /// Levels.
+    levels: usize,
+    /// Ring widths looked at, levels, each [`RATIO`] times the one before.
+    lags: Vec<f32>,
+    /// What speaks for each, `[lag][place]`, a place every [`STRIDE`] levels.
+    merit: Vec<Vec<f32>>,
+}
+
+impl Scales {
+    /// Correlates the sectors.
+    pub(crate) fn of(arcs: &Plane, seen: &Plane) -> Scales {
+        let n = arcs.width;
+        let mut lags = Vec::new();
+        let mut lag = LAGS.0;
+        while lag < LAGS.1.min(n as f32 / 4.0).max(LAGS.0 * 1.5) {
+            lags.push(lag);
+            lag *= RATIO;
         }
-        score = next;
-        from.push(back);
+        let places: Vec<usize> = (0..n).step_by(STRIDE).collect();
+        // Correlation at every lag and place; halves are looked up in the same table.
+        let (sectors, wood) = (arcs.shrunk(1, ARCS_A_SECTOR), seen.shrunk(1, ARCS_A_SECTOR));
+        let table: Vec<Vec<f32>> = widest(
+            #[inline(always)]
+            || correlations(&sectors, &wood, &lags, &places),
+        );
+        let half_shift = (2.0f32.ln() / RATIO.ln()).round();
+        #[allow(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "a small positive number"
+        )]
+        let half_shift = half_shift as usize;
+        let merit = (0..lags.len())
+            .map(|lag| {
+                (0..places.len())
+                    .map(|place| {
+                        let own = table[lag][place];
+                        let half = if lag >= half_shift {
+                            table[lag - half_shift][place]
+                        } else {
+                            0.0
+                        };
+                        own.min(0.45) - 0.5 * half.min(0.45) - 0.08 * lags[lag].ln()
+                    })
+                    .collect()
+            })
+            .collect();
+        Scales {
+            levels: n,
+            lags,
+            merit,
+        }
     }
-    let mut k = (0..m)
-        .max_by(|a, b| score[*a].total_cmp(&score[*b]))
-        .unwrap_or(0);
-    let mut path = vec![lags[k]];
-    for back in from.iter().rev() {
-        k = back[k];
-        path.push(lags[k]);
+
+    /// The likeliest width at every level.
+    pub(crate) fn likeliest(&self) -> Vec<f32> {
+        self.path(|_, _| true)
     }
-    path.reverse();
-    let path = blur_line(&path, 1.5);
-    (0..n)
-        .map(|i| line_at(&path, i as f32 / STRIDE as f32))
-        .collect()
+
+    /// The likeliest that is at most so many times another width, at every level where rings can be as narrow;
+    /// none where they can't anywhere.
+    pub(crate) fn narrower(&self, width: &[f32], times: f32) -> Option<Vec<f32>> {
+        let most = |level: usize| (times * width[level]).max(self.lags[0]);
+        let is_narrower = (0..self.levels).any(|level| times * width[level] >= self.lags[0]);
+        is_narrower.then(|| self.path(|lag, level| lag <= most(level)))
+    }
+
+    /// The smooth path of widths for which most speaks.
+    fn path(&self, is_allowed: impl Fn(f32, usize) -> bool) -> Vec<f32> {
+        let merit = |lag: usize, place: usize| {
+            let barred = if is_allowed(self.lags[lag], place * STRIDE) {
+                0.0
+            } else {
+                10.0
+            };
+            self.merit[lag][place] - barred
+        };
+        let m = self.lags.len();
+        let places = self.merit[0].len();
+        let mut score: Vec<f32> = (0..m).map(|k| merit(k, 0)).collect();
+        let mut from: Vec<Vec<usize>> = Vec::with_capacity(places);
+        // 4: a step of ten per cent in eight levels costs 0.4, about what a wrong multiple gains.
+        let toll = 2.5 * RATIO.ln();
+        for place in 1..places {
+            let mut next = vec![0.0; m];
+            let mut back = vec![0; m];
+            for k in 0..m {
+                let (mut best, mut source) = (f32::MIN, k);
+                for j in k.saturating_sub(6)..(k + 7).min(m) {
+                    let s = score[j] - toll * k.abs_diff(j) as f32;
+                    if s > best {
+                        (best, source) = (s, j);
+                    }
+                }
+                next[k] = best + merit(k, place);
+                back[k] = source;
+            }
+            score = next;
+            from.push(back);
+        }
+        let mut k = (0..m)
+            .max_by(|a, b| score[*a].total_cmp(&score[*b]))
+            .unwrap_or(0);
+        let mut path = vec![self.lags[k]];
+        for back in from.iter().rev() {
+            k = back[k];
+            path.push(self.lags[k]);
+        }
+        path.reverse();
+        let path = blur_line(&path, 1.5);
+        (0..self.levels)
+            .map(|i| line_at(&path, i as f32 / STRIDE as f32))
+            .collect()
+    }
 }
 
 /// Distances between neighbouring boundaries, in measured ring widths, that are taken for one ring.

@@ -68,7 +68,7 @@ pub fn settle(
     straight: &Straight,
     polar: &Polar,
 ) -> Rings {
-    let chosen = sequence(&bounds.candidates);
+    let (chosen, _) = sequence(&bounds.candidates);
     let mut rings: Vec<FoundRing> = chosen
         .iter()
         .map(|&i| {
@@ -109,12 +109,44 @@ pub fn settle(
     }
 }
 
+/// The rings that would be chosen of some candidates.
+#[derive(Debug, Clone)]
+pub(crate) struct Sequence {
+    /// The rings, from the pith outward.
+    pub(crate) rings: Vec<Placed>,
+    /// What they bring, less what the gaps between them cost (log odds).
+    pub(crate) gain: f32,
+}
+
+/// Where a ring's boundary lies and how strong it is.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Placed {
+    /// Level of the straightened disc.
+    pub(crate) level: f32,
+    /// Mean change across it, in local deviations.
+    pub(crate) strength: f32,
+}
+
+/// The sequence that would be chosen.
+pub(crate) fn found(bounds: &Bounds, evidence: &Evidence) -> Sequence {
+    let (chosen, gain) = sequence(&bounds.candidates);
+    let rings = chosen
+        .into_iter()
+        .map(|i| Placed {
+            level: line_at(&evidence.level, bounds.candidates[i].sample),
+            strength: bounds.candidates[i].strength,
+        })
+        .collect();
+    Sequence { rings, gain }
+}
+
 /// Where the rings lie that would be chosen, for the scale at which the arcs are read again.
 pub(crate) fn gaps(bounds: &Bounds, evidence: &Evidence) -> Vec<Gap> {
     let place = |i: usize| line_at(&evidence.level, bounds.candidates[i].sample);
     #[allow(clippy::cast_possible_truncation, reason = "a share")]
     let clear = |i: usize| clearness(&bounds.candidates[i]) as f32;
     sequence(&bounds.candidates)
+        .0
         .windows(2)
         .map(|pair| Gap {
             inner: place(pair[0]),
@@ -383,8 +415,8 @@ fn gap_cost(rings: f32) -> f32 {
     1.5 * off * off + close
 }
 
-/// Best sequence of candidates.
-fn sequence(candidates: &[Candidate]) -> Vec<usize> {
+/// Best sequence of candidates, and what it brings in all.
+fn sequence(candidates: &[Candidate]) -> (Vec<usize>, f32) {
     let n = candidates.len();
     let mut best = vec![0.0f32; n];
     let mut from: Vec<Option<usize>> = vec![None; n];
@@ -407,13 +439,14 @@ fn sequence(candidates: &[Candidate]) -> Vec<usize> {
     }
     // The path ends at its best candidate among the last six rings, or the best of all.
     let mut at = (0..n).max_by(|a, b| best[*a].total_cmp(&best[*b]));
+    let gain = at.map_or(0.0, |i| best[i]);
     let mut chosen = Vec::new();
     while let Some(i) = at {
         chosen.push(i);
         at = from[i];
     }
     chosen.reverse();
-    chosen
+    (chosen, gain)
 }
 
 /// A candidate's distance from the pith at every degree.

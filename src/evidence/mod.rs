@@ -9,7 +9,7 @@ mod alignment;
 
 use crate::plane::{Plane, blur_line, line_at};
 use crate::polar::Polar;
-use crate::ring_width;
+use crate::ring_width::Scales;
 use crate::straight::{Arcs, Straight, arcs};
 
 /// Arcs of the disc that are read, five degrees each.
@@ -45,6 +45,8 @@ pub struct Evidence {
     pub ring_width: Vec<f32>,
     /// The straightened arcs that all of this was made from.
     arcs: Arcs,
+    /// How likely each ring width is, along the levels.
+    scales: Scales,
 }
 
 impl Evidence {
@@ -64,7 +66,13 @@ impl Evidence {
 
     /// The same arcs measured out by another ring width, levels, at each level.
     pub fn at_width(self, ring_width: Vec<f32>) -> Evidence {
-        measured_out(self.arcs, ring_width)
+        measured_out(self.arcs, self.scales, ring_width)
+    }
+
+    /// The likeliest ring width, levels at each level, that is at most so many times the one the arcs are
+    /// measured out by; none where even that is narrower than rings can be.
+    pub fn narrower_width(&self, times: f32) -> Option<Vec<f32>> {
+        self.scales.narrower(&self.ring_width, times)
     }
 
     /// Steepness across the rings, change of tone a px, `[ARCS, samples]`, lined up between the arcs. Made
@@ -83,12 +91,13 @@ impl Evidence {
 /// Gathers the evidence.
 pub fn gather(polar: &Polar, straight: &Straight) -> Evidence {
     let arcs = arcs(polar, &straight.radius);
-    let ring_width = ring_width::measure(&arcs.tone, &arcs.seen);
-    measured_out(arcs, ring_width)
+    let scales = Scales::of(&arcs.tone, &arcs.seen);
+    let ring_width = scales.likeliest();
+    measured_out(arcs, scales, ring_width)
 }
 
 /// What arcs show that are measured out by a ring width.
-fn measured_out(arcs: Arcs, ring_width: Vec<f32>) -> Evidence {
+fn measured_out(arcs: Arcs, scales: Scales, ring_width: Vec<f32>) -> Evidence {
     let level = places(&ring_width, arcs.tone.width);
     let tone = measure_out(&arcs.tone, &level, &ring_width);
     let roughness = measure_out(&arcs.roughness, &level, &ring_width);
@@ -113,6 +122,7 @@ fn measured_out(arcs: Arcs, ring_width: Vec<f32>) -> Evidence {
         agreed_onset,
         ring_width,
         arcs,
+        scales,
     }
 }
 
