@@ -11,12 +11,15 @@ use crate::bounds::{self, Bounds};
 use crate::evidence::Evidence;
 use crate::kind::RingMark;
 use crate::plane::line_at;
-use crate::ring_width;
+use crate::ring_width::{self, Gap};
 use crate::rings::{self, Placed, Sequence};
 use crate::settings::WoodKind;
 
 /// Agreement of the arcs below which the rings found say nothing of their scale.
 const AGREES_ENOUGH: f32 = 0.3;
+
+/// Fewest rings that say something of it.
+const ENOUGH_RINGS: usize = 5;
 
 /// Times that a narrower width is tried for.
 const NARROWER: usize = 3;
@@ -46,14 +49,26 @@ pub(crate) fn settle(
 ) -> (Evidence, Bounds) {
     let bounds = bounds::trace(&evidence, mark, wood);
     let (evidence, bounds, found) = narrower(evidence, bounds, mark, wood);
-    if evidence.agreement() < AGREES_ENOUGH || found.rings.len() < 5 {
+    if evidence.agreement() < AGREES_ENOUGH || found.rings.len() < ENOUGH_RINGS {
         return (evidence, bounds);
     }
-    let gaps = rings::gaps(&bounds, &evidence);
-    let corrected = ring_width::corrected(&evidence.ring_width, &gaps);
+    let corrected = ring_width::corrected(&evidence.ring_width, &gaps(&found));
     let evidence = evidence.at_width(corrected);
     let bounds = bounds::trace(&evidence, mark, wood);
     (evidence, bounds)
+}
+
+/// The gaps between the rings of a sequence.
+fn gaps(found: &Sequence) -> Vec<Gap> {
+    found
+        .rings
+        .windows(2)
+        .map(|pair| Gap {
+            inner: pair[0].level,
+            outer: pair[1].level,
+            clear: pair[0].clear.min(pair[1].clear),
+        })
+        .collect()
 }
 
 /// The reading at a narrower ring width where that says more, else the one given.
@@ -81,7 +96,8 @@ fn narrower(
 
 /// Whether a sequence read at a narrower ring width, levels at each level, says more than another.
 fn says_more(there: &Sequence, found: &Sequence, width: &[f32]) -> bool {
-    if there.gain < MORE_GAIN * found.gain
+    // Where nothing is gained there is nothing to go by.
+    if there.gain <= MORE_GAIN * found.gain.max(0.0)
         || (there.rings.len() as f32) < MORE_RINGS * found.rings.len() as f32
     {
         return false;
@@ -109,7 +125,11 @@ mod tests {
         Sequence {
             rings: levels
                 .iter()
-                .map(|&level| Placed { level, strength })
+                .map(|&level| Placed {
+                    level,
+                    strength,
+                    clear: 0.9,
+                })
                 .collect(),
             gain,
         }
@@ -134,5 +154,8 @@ mod tests {
         assert!(!says_more(&little_gain, &before, &width));
         let same_rings = sequence(&waves[..8], 1.4, 90.0);
         assert!(!says_more(&same_rings, &before, &width));
+        // Two sequences that cost more than they bring.
+        let (few, many) = (sequence(&waves, 0.1, -20.0), sequence(&years, 0.1, -21.0));
+        assert!(!says_more(&many, &few, &width));
     }
 }

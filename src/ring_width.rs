@@ -363,6 +363,28 @@ mod tests {
     }
 
     #[test]
+    fn the_likeliest_of_the_narrower_widths_is_that_of_the_finer_rings() {
+        // Rings of 9 levels in waves of 47, alike on all arcs.
+        let tone = |i: usize| {
+            let turn = std::f32::consts::TAU * i as f32;
+            (turn / 9.0).sin() + 2.0 * (turn / 47.0).sin()
+        };
+        let (n, height) = (600, 72);
+        let row: Vec<f32> = (0..n).map(tone).collect();
+        let arcs = Plane {
+            width: n,
+            height,
+            data: row.repeat(height),
+        };
+        let scales = Scales::of(&arcs, &Plane::filled(n, height, 1.0));
+        let finer = scales.narrower(&vec![47.0; n], 0.6).expect("widths");
+        for (level, width) in finer.iter().enumerate().take(500).skip(100) {
+            assert!((width / 9.0 - 1.0).abs() < 0.1, "{level}: {width}");
+        }
+        assert_eq!(scales.narrower(&vec![4.0; n], 0.6), None);
+    }
+
+    #[test]
     fn rings_that_turn_narrow_correct_a_width_that_lags_behind() {
         // Rings of 20 levels up to 400, of 10 from there on; measured with a slope between.
         let measured: Vec<f32> = (0..800)

@@ -13,7 +13,6 @@ use crate::pith::Pith;
 use crate::plane::line_at;
 use crate::polar::{Polar, RAYS};
 use crate::reading::AZIMUTHS;
-use crate::ring_width::Gap;
 use crate::settings::WoodKind;
 use crate::straight::{LEVEL_RAYS, Straight};
 
@@ -118,42 +117,34 @@ pub(crate) struct Sequence {
     pub(crate) gain: f32,
 }
 
-/// Where a ring's boundary lies and how strong it is.
+/// Where a ring's boundary lies and how plain it is.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Placed {
     /// Level of the straightened disc.
     pub(crate) level: f32,
     /// Mean change across it, in local deviations.
     pub(crate) strength: f32,
+    /// How clear it is, 0 to 1.
+    pub(crate) clear: f32,
 }
 
-/// The sequence that would be chosen.
+/// The sequence that would be chosen: what the scale is settled by.
 pub(crate) fn found(bounds: &Bounds, evidence: &Evidence) -> Sequence {
     let (chosen, gain) = sequence(&bounds.candidates);
     let rings = chosen
         .into_iter()
-        .map(|i| Placed {
-            level: line_at(&evidence.level, bounds.candidates[i].sample),
-            strength: bounds.candidates[i].strength,
+        .map(|i| {
+            let candidate = &bounds.candidates[i];
+            #[allow(clippy::cast_possible_truncation, reason = "a share")]
+            let clear = clearness(candidate) as f32;
+            Placed {
+                level: line_at(&evidence.level, candidate.sample),
+                strength: candidate.strength,
+                clear,
+            }
         })
         .collect();
     Sequence { rings, gain }
-}
-
-/// Where the rings lie that would be chosen, for the scale at which the arcs are read again.
-pub(crate) fn gaps(bounds: &Bounds, evidence: &Evidence) -> Vec<Gap> {
-    let place = |i: usize| line_at(&evidence.level, bounds.candidates[i].sample);
-    #[allow(clippy::cast_possible_truncation, reason = "a share")]
-    let clear = |i: usize| clearness(&bounds.candidates[i]) as f32;
-    sequence(&bounds.candidates)
-        .0
-        .windows(2)
-        .map(|pair| Gap {
-            inner: place(pair[0]),
-            outer: place(pair[1]),
-            clear: clear(pair[0]).min(clear(pair[1])),
-        })
-        .collect()
 }
 
 /// Rings narrower than this can't be counted reliably, px (common practice, no source: five pixels
