@@ -262,6 +262,29 @@ fn a_set_is_written_with_its_truth_beside_each_photo_and_no_half_files() {
     assert_eq!(truth.rings, list[0].rings);
 }
 
+/// A pith is 1.0 to 5.1 mm across (Roth 1895, "Timber"); the rings make room for it, the wood's edge stays.
+#[test]
+fn a_pith_takes_its_room_from_the_rings() {
+    for index in 0..6 {
+        let plan = demo::plan(Suite::CleanConifer, 12, index).at_long_side(900);
+        let (before, after) = (plan.truth(), plan.with_pith().truth());
+        assert_eq!(before.rings, after.rings);
+        let rings = before.rings.expect("rings");
+        for degree in (0..360).step_by(45) {
+            let at =
+                |truth: &Truth, ring: usize| truth.boundaries[ring][degree].expect("in the frame");
+            assert!((at(&before, rings - 1) - at(&after, rings - 1)).abs() < 0.02);
+            for ring in 0..rings - 1 {
+                assert!(at(&after, ring) > at(&before, ring));
+                assert!(at(&after, ring + 1) > at(&after, ring));
+            }
+            // Rings closer to the pith moved further.
+            let moved = |ring: usize| at(&after, ring) - at(&before, ring);
+            assert!(moved(0) > moved(rings / 2) && moved(rings / 2) > moved(rings - 1));
+        }
+    }
+}
+
 #[test]
 fn a_folder_that_cannot_be_made_is_named() {
     let folder = tempfile::tempdir().expect("a folder");

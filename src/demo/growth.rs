@@ -111,8 +111,8 @@ pub(crate) struct Place {
 pub(crate) struct Disc {
     /// Number of rings.
     pub(crate) rings: usize,
-    /// Boundaries, mm from the pith, `[azimuth, ring]`; entry 0 is the pith itself, so a row has
-    /// `rings + 1` numbers.
+    /// Boundaries, mm from the middle of the pith, `[azimuth, ring]`; entry 0 is the pith's edge, 0
+    /// where none was asked for, so a row has `rings + 1` numbers.
     table: Vec<f64>,
     /// Mean radius of each boundary, mm, `rings + 1` numbers.
     pub(crate) mean_mm: Vec<f64>,
@@ -136,7 +136,21 @@ pub(crate) fn angle_between(a: f64, b: f64) -> f64 {
 }
 
 impl Disc {
-    /// The boundary `ring` (0 the pith, `rings` the wood's edge) at an azimuth (rad), mm.
+    /// The same rings grown round a pith of a radius (mm): all a little narrower, the wood's edge
+    /// where it was.
+    pub(crate) fn grown_round(&mut self, pith_mm: f64) {
+        let boundaries = self.rings + 1;
+        let make_room = |row: &mut [f64]| {
+            let edge = row[boundaries - 1];
+            for boundary in row {
+                *boundary = lerp(pith_mm, edge, *boundary / edge);
+            }
+        };
+        self.table.chunks_exact_mut(boundaries).for_each(make_room);
+        make_room(&mut self.mean_mm);
+    }
+
+    /// The boundary `ring` (0 the pith's edge, `rings` the wood's edge) at an azimuth (rad), mm.
     pub(crate) fn boundary_mm(&self, ring: usize, azimuth: f64) -> f64 {
         let (a, b, t) = self.rows(azimuth);
         lerp(a[ring], b[ring], t)
@@ -175,7 +189,7 @@ impl Disc {
         let inner = at(low);
         Some(Place {
             ring: low,
-            depth_mm: radius_mm - inner,
+            depth_mm: (radius_mm - inner).max(0.0),
             width_mm: (at(high) - inner).max(1e-9),
         })
     }

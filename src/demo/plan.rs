@@ -27,6 +27,7 @@ pub struct Plan {
     pub height_px: u32,
     pub(crate) disc: Disc,
     pub(crate) species: Species,
+    pub(crate) pith: Option<Pith>,
     pub(crate) heart: Option<Heart>,
     pub(crate) grain: Grain,
     pub(crate) saw: Vec<SawMarks>,
@@ -43,6 +44,17 @@ pub struct Plan {
     pub(crate) camera: Camera,
     pub(crate) sensor: Sensor,
     pub(crate) noise_seed: u32,
+}
+
+/// The pith, as it shows on the face.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Pith {
+    /// Mean radius, mm.
+    pub(crate) radius_mm: f64,
+    /// How light it is beside the first ring's wood: under 1 darker.
+    pub(crate) light: f64,
+    /// Softness of its edge, share of its radius.
+    pub(crate) soft: f64,
 }
 
 /// Heartwood: its edge and how it wanders across the rings.
@@ -137,6 +149,10 @@ pub(crate) struct Sensor {
     pub(crate) is_grey: bool,
 }
 
+/// The part of a plan's chance that the pith is drawn by: far from those of [`plan`], so that discs stay
+/// as they are when something is drawn besides.
+const PITH_PART: u64 = 100;
+
 impl Plan {
     /// The same disc at another size: both sides scaled so that the picture has so many megapixels.
     #[must_use]
@@ -185,6 +201,27 @@ impl Plan {
         self
     }
 
+    /// The same disc grown round a pith, as stems are: 1.0 to 5.1 mm across (1/25 to 1/5 inch;
+    /// Roth 1895, "Timber", U.S. Division of Forestry, Bulletin 10), mostly darker than the wood
+    /// about it (common practice, no source).
+    #[must_use]
+    pub fn with_pith(mut self) -> Self {
+        let mut chance = Chance::new(self.suite.number(), self.seed, self.index, PITH_PART);
+        let ring_mm = self.disc.mean_mm[self.disc.rings] / self.disc.rings as f64;
+        let pith = Pith {
+            radius_mm: (0.5 * chance.between(1.0, 5.1)).min(1.2 * ring_mm),
+            light: if chance.yes(0.8) {
+                chance.between(0.6, 1.0)
+            } else {
+                chance.between(1.0, 1.3)
+            },
+            soft: chance.between(0.1, 0.6),
+        };
+        self.disc.grown_round(pith.radius_mm);
+        self.pith = Some(pith);
+        self
+    }
+
     /// The camera's map at the planned size.
     pub(crate) fn view(&self) -> View {
         let size = self.disc.mean_mm[self.disc.rings];
@@ -226,7 +263,8 @@ fn whole_px(side: f64) -> u32 {
     side.round().clamp(16.0, 65_535.0) as u32
 }
 
-/// Draws the plan of one practice photo: the same for the same suite, seed and index.
+/// Draws the plan of one practice photo: the same for the same suite, seed and index. Its rings begin
+/// at a point; [`Plan::with_pith`] puts a pith there.
 pub fn plan(suite: Suite, seed: u64, index: u64) -> Plan {
     let mut part = 0;
     let mut stream = || {
@@ -363,6 +401,7 @@ pub fn plan(suite: Suite, seed: u64, index: u64) -> Plan {
         height_px,
         disc,
         species,
+        pith: None,
         heart,
         grain,
         saw,

@@ -96,7 +96,8 @@ impl<'a> Painter<'a> {
                     0.35 * p.x_mm / self.px_mm,
                     0.35 * p.y_mm / self.px_mm,
                 );
-            self.ring_colour(p, p.radius_mm + ragged, early, late)
+            let (colour, shade) = self.ring_colour(p, p.radius_mm + ragged, early, late);
+            (self.pith(colour, p, early, late), shade)
         };
 
         let levels = (p.radius_mm / (0.1 * self.size_mm)).max(1.0).log2().floor();
@@ -131,6 +132,21 @@ impl<'a> Painter<'a> {
             colour = self.pen(colour, p);
         }
         colour
+    }
+
+    /// The pith over the first ring: of one shade, neither quite round nor sharp at its edge.
+    fn pith(&self, under: Colour, p: &Point, early: Colour, late: Colour) -> Colour {
+        let Some(pith) = &self.plan.pith else {
+            return under;
+        };
+        let share = p.radius_mm / pith.radius_mm;
+        if share > 2.0 {
+            return under;
+        }
+        let edge = 1.0 + 0.12 * turn(self.plan.noise_seed ^ 33, p.azimuth, 6, 0.5);
+        let half = (0.5 * pith.soft).max(0.5 * self.px_mm / pith.radius_mm);
+        let inside = ramp(edge + half, edge - half, share);
+        blend(under, lit(blend(early, late, 0.4), pith.light), inside)
     }
 
     /// Early and latewood colours at a point: heart against sap.

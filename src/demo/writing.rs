@@ -110,7 +110,7 @@ fn plans(order: &Order) -> impl Iterator<Item = Plan> {
     (0..order.count)
         .zip(suites.iter().cycle())
         .map(|(index, &suite)| {
-            let plan = plan(suite, order.seed, index);
+            let plan = plan(suite, order.seed, index).with_pith();
             match order.megapixels {
                 Some(size) => plan.at_megapixels(size),
                 None => plan,
