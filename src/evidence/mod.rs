@@ -11,6 +11,7 @@ use crate::plane::{Plane, blur_line, line_at};
 use crate::polar::Polar;
 use crate::ring_width::Scales;
 use crate::straight::{Arcs, Straight, arcs};
+use std::ops::RangeInclusive;
 
 /// Arcs of the disc that are read, five degrees each.
 pub const ARCS: usize = 72;
@@ -69,9 +70,9 @@ impl Evidence {
         measured_out(self.arcs, self.scales, ring_width)
     }
 
-    /// The likeliest ring width, levels at each level, that is at most so many times the one the arcs are
+    /// The likeliest ring width, levels at each level, that is within so many times the one the arcs are
     /// measured out by; none where even that is narrower than rings can be.
-    pub fn narrower_width(&self, times: f32) -> Option<Vec<f32>> {
+    pub fn narrower_width(&self, times: RangeInclusive<f32>) -> Option<Vec<f32>> {
         self.scales.narrower(&self.ring_width, times)
     }
 

@@ -6,6 +6,8 @@
 //! from one year to the next, so the loss is gentle: it helps to choose among weak candidates and
 //! cannot remove a well-seen ring.
 
+mod pith_edge;
+
 use crate::bounds::{Bounds, Candidate};
 use crate::doubt::{self, Signs};
 use crate::evidence::{ARCS, Evidence, SAMPLES_A_RING};
@@ -67,7 +69,10 @@ pub fn settle(
     straight: &Straight,
     polar: &Polar,
 ) -> Rings {
-    let (chosen, _) = sequence(&bounds.candidates);
+    let chosen: Vec<usize> = sequence(&bounds.candidates)
+        .into_iter()
+        .map(|(i, _)| i)
+        .collect();
     let mut rings: Vec<FoundRing> = chosen
         .iter()
         .map(|&i| {
@@ -81,8 +86,9 @@ pub fn settle(
         .collect();
     let lost_centre_px = lost_centre(polar);
     rings.retain(|ring| median_radius(ring).is_some_and(|r| r > lost_centre_px));
-    if lost_centre_px <= 0.0 {
-        leave_out_pith(&mut rings);
+    // The pith is no ring.
+    if lost_centre_px <= 0.0 && pith_edge::is_first(&rings, polar) {
+        rings.remove(0);
     }
     close_with_edge(&mut rings, polar);
     order(&mut rings);
@@ -113,8 +119,13 @@ pub fn settle(
 pub(crate) struct Sequence {
     /// The rings, from the pith outward.
     pub(crate) rings: Vec<Placed>,
-    /// What they bring, less what the gaps between them cost (log odds).
-    pub(crate) gain: f32,
+}
+
+impl Sequence {
+    /// What the rings bring, less what the gaps between them cost (log odds).
+    pub(crate) fn gain(&self) -> f32 {
+        self.rings.last().map_or(0.0, |ring| ring.so_far)
+    }
 }
 
 /// Where a ring's boundary lies and how plain it is.
@@ -126,14 +137,15 @@ pub(crate) struct Placed {
     pub(crate) strength: f32,
     /// How clear it is, 0 to 1.
     pub(crate) clear: f32,
+    /// What the sequence brings up to it, log odds.
+    pub(crate) so_far: f32,
 }
 
 /// The sequence that would be chosen: what the scale is settled by.
 pub(crate) fn found(bounds: &Bounds, evidence: &Evidence) -> Sequence {
-    let (chosen, gain) = sequence(&bounds.candidates);
-    let rings = chosen
+    let rings = sequence(&bounds.candidates)
         .into_iter()
-        .map(|i| {
+        .map(|(i, so_far)| {
             let candidate = &bounds.candidates[i];
             #[allow(clippy::cast_possible_truncation, reason = "a share")]
             let clear = clearness(candidate) as f32;
@@ -141,10 +153,11 @@ pub(crate) fn found(bounds: &Bounds, evidence: &Evidence) -> Sequence {
                 level: line_at(&evidence.level, candidate.sample),
                 strength: candidate.strength,
                 clear,
+                so_far,
             }
         })
         .collect();
-    Sequence { rings, gain }
+    Sequence { rings }
 }
 
 /// Rings narrower than this can't be counted reliably, px (common practice, no source: five pixels
@@ -228,20 +241,6 @@ fn is_darker_inside(polar: &Polar, radius: f64) -> bool {
     match (mean(0.0, 0.8), mean(1.2, 1.8)) {
         (Some(inside), Some(beyond)) => inside < DARKER * beyond,
         _ => true,
-    }
-}
-
-/// The pith is no ring: a first boundary much nearer to the centre than to the second is its edge.
-///
-/// Young rings are the widest, so the first is about as wide as the second; on the development
-/// discs the true first radius was never under 1.2 times the second ring's width, the pith's edge
-/// nearly always under 0.8 times.
-fn leave_out_pith(rings: &mut Vec<FoundRing>) {
-    if let [first, second, ..] = rings.as_slice()
-        && let (Some(a), Some(b)) = (median_radius(first), median_radius(second))
-        && a < 0.85 * (b - a)
-    {
-        rings.remove(0);
     }
 }
 
@@ -406,8 +405,8 @@ fn gap_cost(rings: f32) -> f32 {
     1.5 * off * off + close
 }
 
-/// Best sequence of candidates, and what it brings in all.
-fn sequence(candidates: &[Candidate]) -> (Vec<usize>, f32) {
+/// Best sequence of candidates, each with what the sequence brings up to it.
+fn sequence(candidates: &[Candidate]) -> Vec<(usize, f32)> {
     let n = candidates.len();
     let mut best = vec![0.0f32; n];
     let mut from: Vec<Option<usize>> = vec![None; n];
@@ -430,14 +429,13 @@ fn sequence(candidates: &[Candidate]) -> (Vec<usize>, f32) {
     }
     // The path ends at its best candidate among the last six rings, or the best of all.
     let mut at = (0..n).max_by(|a, b| best[*a].total_cmp(&best[*b]));
-    let gain = at.map_or(0.0, |i| best[i]);
     let mut chosen = Vec::new();
     while let Some(i) = at {
-        chosen.push(i);
+        chosen.push((i, best[i]));
         at = from[i];
     }
     chosen.reverse();
-    (chosen, gain)
+    chosen
 }
 
 /// A candidate's distance from the pith at every degree.

@@ -1,0 +1,147 @@
+//! The pith's own edge, told from the boundary of the first ring.
+//!
+//! Both close round the pith, and the pith may be as wide as a ring. What lies inside them differs: a ring runs
+//! from earlywood to its boundary as the rings after it do, a pith is of one shade and mostly another one. So where
+//! its distance doesn't tell, the tone of the outer half of what the first boundary encloses is held against
+//! that of the second and third ring. A pith of the latewood's shade passes for a ring.
+
+use super::{FoundRing, median_radius};
+use crate::plane::line_at;
+use crate::polar::{Polar, RAYS};
+use crate::reading::AZIMUTHS;
+
+/// A first boundary that is nearer to the centre than so many times the second ring's width is the pith's edge: on
+/// development discs the true first radius was never under 1.2 times that width, the pith's edge nearly always
+/// under 0.8 times.
+const NEARER: f64 = 0.85;
+
+/// A first boundary with tone inside it that is unlike that of the rings after it by more than this, in deviations of
+/// theirs, is the pith's edge. Of 109 practice discs with a pith and a first boundary that is not that near (of 520,
+/// drawn as for the doubt, DEVELOPERS.md), it was the pith's on 66 and that of a ring on 43; above are 43 and 2 of them.
+const UNLIKE: f64 = 2.4;
+
+/// Places along a ring's width at which its tone is taken.
+const PLACES: usize = 20;
+
+/// Whether the first boundary is that of the pith.
+pub(super) fn is_first(rings: &[FoundRing], polar: &Polar) -> bool {
+    let radius = |i: usize| rings.get(i).and_then(median_radius);
+    let (Some(first), Some(second)) = (radius(0), radius(1)) else {
+        return false;
+    };
+    first < NEARER * (second - first) || unlike(rings, polar).is_some_and(|off| off > UNLIKE)
+}
+
+/// How unlike the tone inside the first boundary is to that of the second and third ring, over their outer
+/// halves: root mean square, in standard deviations of the tone along these two.
+fn unlike(rings: &[FoundRing], polar: &Polar) -> Option<f64> {
+    let [first, second, third, ..] = rings else {
+        return None;
+    };
+    let inside = along(polar, None, first)?;
+    let rings = [
+        along(polar, Some(first), second)?,
+        along(polar, Some(second), third)?,
+    ];
+    let count = (2 * PLACES) as f64;
+    let mean = rings.iter().flatten().sum::<f64>() / count;
+    let off = rings.iter().flatten().map(|tone| (tone - mean).powi(2));
+    let deviation = (off.sum::<f64>() / count).sqrt();
+    let squares = (PLACES / 2..PLACES).map(|k| {
+        let typical = 0.5 * (rings[0][k] + rings[1][k]);
+        ((inside[k] - typical) / deviation.max(1e-3)).powi(2)
+    });
+    Some((squares.sum::<f64>() / (PLACES / 2) as f64).sqrt())
+}
+
+/// Mean tone at places along a ring's width, from its inner boundary (the centre for none) to its outer; none where
+/// it isn't seen.
+fn along(polar: &Polar, inner: Option<&FoundRing>, outer: &FoundRing) -> Option<[f64; PLACES]> {
+    let (mut sum, mut seen) = ([0.0; PLACES], [0.0; PLACES]);
+    for degree in (0..AZIMUTHS).step_by(3) {
+        let ray = degree * RAYS / AZIMUTHS;
+        let (near, far) = polar.visible[ray];
+        let from = inner.map_or(Some(0.0), |ring| ring.radius_px[degree]);
+        let (Some(from), Some(to)) = (from, outer.radius_px[degree]) else {
+            continue;
+        };
+        for k in 0..PLACES {
+            let at = from + (to - from) * (k as f64 + 0.5) / PLACES as f64;
+            if at < near as f64 || at >= far as f64 {
+                continue;
+            }
+            #[allow(
+                clippy::cast_possible_truncation,
+                reason = "distances inside the photo"
+            )]
+            let tone = line_at(polar.plain.row(ray), at as f32);
+            sum[k] += f64::from(tone);
+            seen[k] += 1.0;
+        }
+    }
+    seen.iter()
+        .all(|n| *n > 0.0)
+        .then(|| std::array::from_fn(|k| sum[k] / seen[k]))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::doubt::Signs;
+    use crate::plane::Plane;
+
+    /// A disc of 300 px with boundaries at these distances, latewood over the outer third of each ring, and what
+    /// lies inside the first in another tone, if one is given.
+    fn disc(boundaries: &[f64], first: Option<f32>) -> (Vec<FoundRing>, Polar) {
+        let mut plain = Plane::filled(300, RAYS, 0.0);
+        for ray in 0..RAYS {
+            for (r, tone) in plain.row_mut(ray).iter_mut().enumerate() {
+                let r = r as f64;
+                let outer = boundaries.partition_point(|boundary| *boundary <= r);
+                let inner = outer.checked_sub(1).map_or(0.0, |i| boundaries[i]);
+                let width = boundaries.get(outer).map_or(30.0, |at| at - inner);
+                let wood = if r - inner > width * 2.0 / 3.0 {
+                    110.0
+                } else {
+                    190.0
+                };
+                *tone = first.filter(|_| outer == 0).unwrap_or(wood);
+            }
+        }
+        let rings = boundaries
+            .iter()
+            .map(|&boundary| FoundRing {
+                radius_px: vec![Some(boundary); AZIMUTHS],
+                confidence: 0.9,
+                signs: Signs::default(),
+            })
+            .collect();
+        let polar = Polar {
+            grey: plain.clone(),
+            step_px: 1,
+            plain,
+            visible: vec![(0, 300); RAYS],
+            edge: vec![300.0; RAYS],
+            edge_seen: vec![true; RAYS],
+        };
+        (rings, polar)
+    }
+
+    #[test]
+    fn a_pith_of_another_shade_is_none_of_the_rings_and_a_first_ring_is_one() {
+        let even = [30.0, 60.0, 90.0, 120.0];
+        let is_pith = |boundaries: &[f64], first| {
+            let (rings, polar) = disc(boundaries, first);
+            is_first(&rings, &polar)
+        };
+        assert!(!is_pith(&even, None));
+        assert!(is_pith(&even, Some(20.0)));
+        assert!(is_pith(&even, Some(250.0)));
+        // As pale as earlywood and latewood are on the mean: nothing tells it.
+        assert!(!is_pith(&even, Some(150.0)));
+        // Near to the centre, whatever its tone.
+        assert!(is_pith(&[15.0, 45.0, 75.0, 105.0], None));
+        // Too few rings to compare with.
+        assert!(!is_pith(&even[..2], Some(20.0)));
+    }
+}
