@@ -267,30 +267,31 @@ impl Common {
     }
 }
 
-// The discs: `endgrain demo target/fit --count 240 --seed 9101 --megapixels 1.2` and
-// `endgrain demo target/practice --count 120 --seed 2001 --megapixels 1.5`.
-// cargo bench --bench doubt -- fit target/fit target/practice
+// The discs: `endgrain demo target/fit --count 240 --seed 9101 --megapixels 1.2`,
+// `endgrain demo target/practice --count 120 --seed 2001 --megapixels 1.5` and
+// `endgrain demo target/large --count 160 --seed 7301 --megapixels 4`.
+// cargo bench --bench doubt -- fit target/fit target/practice target/large
 /// Coefficients of [`of_ring`].
 const RING: [f64; 12] = [
-    -1.5574, 1.0180, 0.9553, 4.6240, -0.8765, -0.7043, 3.3635, -1.3402, 0.3575, -0.0032, -0.3680,
-    -5.6032,
+    -1.2255, 0.1463, 1.6388, 3.2880, -0.5277, -0.6610, 1.2979, -0.9524, -2.8645, 0.6704, 1.3018,
+    -5.0506,
 ];
 /// Coefficients of [`of_left_out`].
-const LEFT_OUT: [f64; 7] = [-0.8742, -1.1541, 3.1736, -2.9065, 0.7912, -1.6306, 5.8055];
+const LEFT_OUT: [f64; 7] = [-0.9993, -0.2609, 2.9115, -2.5110, 0.5940, -1.4036, 5.1425];
 /// Coefficients of [`of_edge`].
-const EDGE: [f64; 6] = [2.4204, -0.9248, 0.9376, -0.6639, -0.3647, -0.0697];
+const EDGE: [f64; 6] = [2.7851, -0.7568, 1.6145, -0.3901, -0.4489, -0.4312];
 /// Coefficients of [`of_gap`].
-const GAP: [f64; 4] = [0.9162, 3.7116, 1.2054, -4.5637];
+const GAP: [f64; 4] = [1.2155, 4.3047, 0.8279, -5.1669];
 /// Coefficients of [`of_pith`].
-const PITH: [f64; 4] = [-3.2039, 11.5338, -2.0114, 1.7106];
+const PITH: [f64; 4] = [-2.6526, 4.8471, -1.6134, 0.3827];
 /// The doubt common to a disc.
 pub const COMMON: Common = Common {
-    spread: [-4.3165, 3.0284, -1.9576],
+    spread: [-4.9525, 5.8381, -0.9875],
     lost: [
-        -1.5739, -4.5988, -0.1904, -6.7854, 6.3632, -4.2584, 4.5498, 2.1874,
+        -2.2466, -0.7097, -1.0562, -5.9465, 2.9184, -2.5741, 2.502, 4.1697,
     ],
-    middle: -0.0249,
-    reach: 0.2368,
+    middle: -0.0265,
+    reach: -0.6782,
 };
 
 #[cfg(test)]
