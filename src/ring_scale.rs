@@ -134,44 +134,67 @@ fn says_more(there: &Sequence, found: &Sequence, width: &[f32]) -> bool {
     new_are_strong(&there.rings, is_new)
 }
 
-/// The levels, from one boundary of both sequences to another, over which the one read at a narrower ring width,
-/// levels at each level, says most more than the other; none where it says little more.
+/// A place that two sequences have in common.
+#[derive(Debug, Clone, Copy)]
+struct Common {
+    level: f32,
+    /// Rings up to it and what they bring, in the sequence before and in the one read more narrowly.
+    before: (usize, f32),
+    narrow: (usize, f32),
+}
+
+/// The levels over which a sequence read at a narrower ring width, levels at each level, says most more than the one
+/// before; none where it says little more. They begin at a boundary of both and end at another, or at the wood's edge.
 fn span_that_says_more(
-    there: &Sequence,
-    found: &Sequence,
+    narrow: &Sequence,
+    before: &Sequence,
     width: &[f32],
 ) -> Option<RangeInclusive<f32>> {
-    // Boundaries of both, by their places in either.
-    let both: Vec<[usize; 2]> = (0..found.rings.len())
-        .filter_map(|i| {
-            let same = |j: &usize| is_same(&found.rings[i], &there.rings[*j], width);
-            (0..there.rings.len()).find(same).map(|j| [i, j])
+    let mut places: Vec<Common> = before
+        .rings
+        .iter()
+        .enumerate()
+        .filter_map(|(i, had)| {
+            let same = |now: &Placed| is_same(had, now, width);
+            let j = narrow.rings.iter().position(same)?;
+            Some(Common {
+                level: narrow.rings[j].level,
+                before: (i + 1, had.so_far),
+                narrow: (j + 1, narrow.rings[j].so_far),
+            })
         })
         .collect();
+    places.push(Common {
+        level: width.len() as f32,
+        before: (before.rings.len() + 1, before.gain()),
+        narrow: (narrow.rings.len() + 1, narrow.gain()),
+    });
     let (times, besides) = SPAN_MORE_RINGS;
     let mut most: Option<(f32, RangeInclusive<f32>)> = None;
-    for (k, &[from, there_from]) in both.iter().enumerate() {
-        for &[to, there_to] in &both[k + 1..] {
-            let (years, there_years) = (to - from, there_to.saturating_sub(there_from));
-            if (there_years as f32) < times * years as f32 || there_years < years + besides {
+    for (k, from) in places.iter().enumerate() {
+        for to in &places[k + 1..] {
+            let rings = to.before.0 - from.before.0;
+            let rings_now = to.narrow.0.saturating_sub(from.narrow.0);
+            if (rings_now as f32) < times * rings as f32 || rings_now < rings + besides {
                 continue;
             }
-            let brings =
-                |of: &Sequence, from: usize, to: usize| of.rings[to].so_far - of.rings[from].so_far;
-            let more = brings(there, there_from, there_to) - brings(found, from, to).max(0.0);
-            if more < SPAN_GAIN || most.as_ref().is_some_and(|(before, _)| *before >= more) {
+            let more = to.narrow.1 - from.narrow.1 - (to.before.1 - from.before.1).max(0.0);
+            if more < SPAN_GAIN || most.as_ref().is_some_and(|(best, _)| *best >= more) {
                 continue;
             }
-            let span = &there.rings[there_from..=there_to];
-            let had = &found.rings[from..=to];
+            let had = between(before, from.before.0, to.before.0);
             let is_new = |ring: &Placed| !had.iter().any(|had| is_same(had, ring, width));
-            if new_are_strong(span, is_new) {
-                let levels = there.rings[there_from].level..=there.rings[there_to].level;
-                most = Some((more, levels));
+            if new_are_strong(between(narrow, from.narrow.0, to.narrow.0), is_new) {
+                most = Some((more, from.level..=to.level));
             }
         }
     }
     most.map(|(_, levels)| levels)
+}
+
+/// The rings of a sequence from one to another, by their numbers; the wood's edge is no ring of it.
+fn between(sequence: &Sequence, first: usize, last: usize) -> &[Placed] {
+    &sequence.rings[first - 1..last.min(sequence.rings.len())]
 }
 
 /// Whether two boundaries are one, seen at two scales; `width` is the narrower of both, levels at each level.
@@ -244,6 +267,14 @@ mod tests {
         }
         assert_eq!(span_that_says_more(&faint, &before, &width), None);
         assert_eq!(span_that_says_more(&before, &before, &width), None);
+        // The last years, passed over up to the wood's edge.
+        let kept = |of: &Sequence, to: f32| Sequence {
+            rings: of.rings.iter().filter(|r| r.level <= to).copied().collect(),
+        };
+        assert_eq!(
+            span_that_says_more(&kept(&now, 236.0), &kept(&before, 201.0), &width),
+            Some(200.0..=460.0)
+        );
     }
 
     #[test]

@@ -30,7 +30,7 @@ pub(super) fn centre_circles(face: &Face, start: (f32, f32)) -> (f32, f32) {
         let Some(cut) = cut_out(&face.grey, place, reach + search + 8.0) else {
             break;
         };
-        let plane = even(&cut.plane, sigma);
+        let plane = even(&without_checks(&cut.plane), sigma);
         let local = (place.0 - cut.left, place.1 - cut.top);
         let circles = Circles::new(&plane, reach, sigma, 0.08 * half);
         let mut means = Vec::new();
@@ -152,6 +152,31 @@ fn keep_apart(places: &mut Vec<(f32, (f32, f32))>, apart: f32) {
         }
         is_kept
     });
+}
+
+/// Darker than the wood about it by more than this, in local deviations, is a check or a line of ink.
+const CHECK: f32 = -2.0;
+
+/// Spread of what is taken for the wood about a place, samples, and the least share of it that is no check: a hollow is
+/// dark all about and stays.
+const ABOUT: f32 = 4.0;
+const MOSTLY_WOOD: f32 = 0.6;
+
+/// The luminance with checks and ink filled in by the mean of the wood about them: two checks that run out from
+/// the pith pull the place about which circles look alike in between them.
+fn without_checks(grey: &Plane) -> Plane {
+    let wood = grey
+        .locally_normalised(14.0, 4, NOISE_LEVELS)
+        .map(|v| f32::from(u8::from(v >= CHECK)));
+    let blurred = |plane: &Plane| plane.blurred(ABOUT, ABOUT, RowBorder::Repeat);
+    let (share, sum) = (blurred(&wood), blurred(&grey.with(&wood, |v, w| v * w)));
+    let mut filled = grey.clone();
+    for (i, value) in filled.data.iter_mut().enumerate() {
+        if wood.data[i] < 0.5 && share.data[i] >= MOSTLY_WOOD {
+            *value = sum.data[i] / share.data[i];
+        }
+    }
+    filled
 }
 
 /// The luminance blurred a little and evened out.
@@ -309,6 +334,36 @@ impl<'a> Circles<'a> {
 mod tests {
     use super::*;
     use crate::pith::tests::face_of_rings;
+
+    #[test]
+    fn a_check_is_filled_in_with_the_wood_about_it_and_a_hollow_is_left() {
+        let face = face_of_rings((60.0, 55.0), 121, 111);
+        let mut grey = face.grey.clone();
+        // A check three samples wide out to the right, and a hole lower down.
+        for x in 62..110 {
+            for y in 54..57 {
+                grey.row_mut(y)[x] = 10.0;
+            }
+        }
+        let is_hole = |x: usize, y: usize| (x as f32 - 40.0).hypot(y as f32 - 90.0) < 12.0;
+        for y in 0..grey.height {
+            for x in 0..grey.width {
+                if is_hole(x, y) {
+                    grey.row_mut(y)[x] = 10.0;
+                }
+            }
+        }
+        let filled = without_checks(&grey);
+        let least_wood = face.grey.data.iter().copied().fold(f32::MAX, f32::min);
+        for x in 64..108 {
+            assert!(filled.at(x, 55) > least_wood, "{x}: {}", filled.at(x, 55));
+        }
+        assert!((filled.at(40, 90) - 10.0).abs() < 1e-3);
+        // Wood away from both stays to the bit.
+        for x in 5..110 {
+            assert_eq!(filled.at(x, 20).to_bits(), face.grey.at(x, 20).to_bits());
+        }
+    }
 
     #[test]
     fn circles_inside_and_cut_agree_and_peak_in_the_middle() {

@@ -69,26 +69,30 @@ pub fn settle(
     straight: &Straight,
     polar: &Polar,
 ) -> Rings {
-    let chosen: Vec<usize> = sequence(&bounds.candidates)
+    let mut chosen: Vec<usize> = sequence(&bounds.candidates)
         .into_iter()
         .map(|(i, _)| i)
         .collect();
-    let mut rings: Vec<FoundRing> = chosen
-        .iter()
-        .map(|&i| {
-            let candidate = &bounds.candidates[i];
-            FoundRing {
-                radius_px: radii(candidate, evidence, straight, polar),
-                confidence: clearness(candidate),
-                signs: signs(candidate, bounds, evidence, straight),
-            }
-        })
-        .collect();
+    let ring_of = |i: usize| {
+        let candidate = &bounds.candidates[i];
+        FoundRing {
+            radius_px: radii(candidate, evidence, straight, polar),
+            confidence: clearness(candidate),
+            signs: signs(candidate, bounds, evidence, straight),
+        }
+    };
+    let mut rings: Vec<FoundRing> = chosen.iter().map(|&i| ring_of(i)).collect();
     let lost_centre_px = lost_centre(polar);
     rings.retain(|ring| median_radius(ring).is_some_and(|r| r > lost_centre_px));
-    // The pith is no ring.
+    // The pith is no ring, and taken for one it has pushed out the first ring close to it.
     if lost_centre_px <= 0.0 && pith_edge::is_first(&rings, polar) {
         rings.remove(0);
+        if let &[edge, next, ..] = chosen.as_slice()
+            && let Some(first) = pith_edge::first_ring(edge + 1..next, &rings, ring_of)
+        {
+            chosen.push(first);
+            rings.insert(0, ring_of(first));
+        }
     }
     close_with_edge(&mut rings, polar);
     order(&mut rings);
