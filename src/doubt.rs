@@ -279,6 +279,10 @@ const RING: [f64; 12] = [
 /// Coefficients of [`of_left_out`].
 const LEFT_OUT: [f64; 7] = [-0.9130, 0.0791, 3.2027, -2.5406, 0.6174, -1.4549, 4.7989];
 /// Coefficients of [`of_edge`].
+#[allow(
+    clippy::approx_constant,
+    reason = "a fitted number that happens to be near a quarter of pi"
+)]
 const EDGE: [f64; 6] = [3.0165, -0.7853, 1.5728, -0.6501, -0.4699, -0.4765];
 /// Coefficients of [`of_gap`].
 const GAP: [f64; 4] = [1.1052, 4.2590, 1.2103, -5.3716];
