@@ -262,7 +262,7 @@ fn a_set_is_written_with_its_truth_beside_each_photo_and_no_half_files() {
     assert_eq!(truth.rings, list[0].rings);
 }
 
-/// A pith is 1.0 to 5.1 mm across (Roth 1895, "Timber"); the rings make room for it, the wood's edge stays.
+/// A pith is 1.0 to 5.1 mm across (a text after Roth 1895); the rings make room for it, the wood's edge stays.
 #[test]
 fn a_pith_takes_its_room_from_the_rings() {
     for index in 0..6 {

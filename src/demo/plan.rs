@@ -201,9 +201,9 @@ impl Plan {
         self
     }
 
-    /// The same disc grown round a pith, as stems are: 1.0 to 5.1 mm across (1/25 to 1/5 inch;
-    /// Roth 1895, "Timber", U.S. Division of Forestry, Bulletin 10), mostly darker than the wood
-    /// about it (common practice, no source).
+    /// The same disc grown round a pith, as stems are: 1.0 to 5.1 mm across (cypress, cedar and larch 1/25 to
+    /// 1/15 inch, southern pines 1/8 to 1/5; a text after Roth 1895), mostly darker than the wood about it (common
+    /// practice, no source).
     #[must_use]
     pub fn with_pith(mut self) -> Self {
         let mut chance = Chance::new(self.suite.number(), self.seed, self.index, PITH_PART);
