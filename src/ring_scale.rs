@@ -136,7 +136,7 @@ fn says_more(there: &Sequence, found: &Sequence, width: &[f32]) -> bool {
 
 /// A place that two sequences have in common.
 #[derive(Debug, Clone, Copy)]
-struct Common {
+struct InBoth {
     level: f32,
     /// Rings up to it and what they bring, in the sequence before and in the one read more narrowly.
     before: (usize, f32),
@@ -150,21 +150,21 @@ fn span_that_says_more(
     before: &Sequence,
     width: &[f32],
 ) -> Option<RangeInclusive<f32>> {
-    let mut places: Vec<Common> = before
+    let mut places: Vec<InBoth> = before
         .rings
         .iter()
         .enumerate()
         .filter_map(|(i, had)| {
             let same = |now: &Placed| is_same(had, now, width);
             let j = narrow.rings.iter().position(same)?;
-            Some(Common {
+            Some(InBoth {
                 level: narrow.rings[j].level,
                 before: (i + 1, had.so_far),
                 narrow: (j + 1, narrow.rings[j].so_far),
             })
         })
         .collect();
-    places.push(Common {
+    places.push(InBoth {
         level: width.len() as f32,
         before: (before.rings.len() + 1, before.gain()),
         narrow: (narrow.rings.len() + 1, narrow.gain()),

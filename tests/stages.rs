@@ -407,11 +407,7 @@ fn the_first_ring_is_told_from_the_pith() {
                 .with_pith()
                 .at_megapixels(2.0);
             let (truth, reading) = read_plan(&plan);
-            let middle = |radii: &[Option<f64>]| {
-                let mut seen: Vec<f64> = radii.iter().flatten().copied().collect();
-                seen.sort_by(f64::total_cmp);
-                seen[seen.len() / 2]
-            };
+            let middle = |radii: &[Option<f64>]| median(radii.iter().flatten().copied().collect());
             let (first, second) = (middle(&truth.boundaries[0]), middle(&truth.boundaries[1]));
             let found = middle(&reading.rings[0].radius_px);
             let off = (found - first).abs() / first.min(second - first);

@@ -5,6 +5,8 @@
 //! doubt of a reading, and lets a person practise counting. Its discs are said to come from
 //! Quillbrook yard, where every log has a tag from QB-0000 on; yard and tags are invented.
 //!
+//! Sets that are written are grown round a pith ([`Plan::with_pith`](crate::demo::Plan::with_pith)).
+//!
 //! [`plan`](crate::demo::plan) draws every parameter of a photo from a suite, a seed and a number; [`render`](crate::demo::render) turns a
 //! plan into pixels without further chance; [`write`](crate::demo::write) does both for a whole set. The same seed gives
 //! the same picture, and the same disc may be had at any size ([`Plan::at_megapixels`](crate::demo::Plan::at_megapixels)).

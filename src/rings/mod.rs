@@ -88,10 +88,10 @@ pub fn settle(
     if lost_centre_px <= 0.0 && pith_edge::is_first(&rings, polar) {
         rings.remove(0);
         if let &[edge, next, ..] = chosen.as_slice()
-            && let Some(first) = pith_edge::first_ring(edge + 1..next, &rings, ring_of)
+            && let Some((first, ring)) = pith_edge::first_ring(edge + 1..next, &rings, ring_of)
         {
             chosen.push(first);
-            rings.insert(0, ring_of(first));
+            rings.insert(0, ring);
         }
     }
     close_with_edge(&mut rings, polar);
@@ -553,26 +553,31 @@ mod tests {
     use super::*;
     use crate::plane::Plane;
 
-    /// A disc of 600 px with one tone out to 60 px, another out to 300 and a pale sapwood beyond.
-    fn disc(centre: f32, heartwood: f32) -> Polar {
-        let mut plain = Plane::filled(610, RAYS, 0.0);
+    /// A disc of a radius, px, whose tone goes by the distance from the pith.
+    pub(super) fn polar_of(radius: usize, tone: impl Fn(usize) -> f32) -> Polar {
+        let mut plain = Plane::filled(radius + 10, RAYS, 0.0);
         for ray in 0..RAYS {
-            for (r, tone) in plain.row_mut(ray).iter_mut().enumerate() {
-                *tone = match r {
-                    0..60 => centre,
-                    60..300 => heartwood,
-                    _ => 200.0,
-                };
+            for (r, value) in plain.row_mut(ray).iter_mut().enumerate() {
+                *value = tone(r);
             }
         }
         Polar {
             grey: plain.clone(),
             step_px: 1,
             plain,
-            visible: vec![(0, 600); RAYS],
-            edge: vec![600.0; RAYS],
+            visible: vec![(0, radius); RAYS],
+            edge: vec![radius as f32; RAYS],
             edge_seen: vec![true; RAYS],
         }
+    }
+
+    /// A disc of 600 px with one tone out to 60 px, another out to 300 and a pale sapwood beyond.
+    fn disc(centre: f32, heartwood: f32) -> Polar {
+        polar_of(600, |r| match r {
+            0..60 => centre,
+            60..300 => heartwood,
+            _ => 200.0,
+        })
     }
 
     #[test]

@@ -46,7 +46,7 @@ pub(super) fn first_ring(
     candidates: Range<usize>,
     rings: &[FoundRing],
     ring_of: impl Fn(usize) -> FoundRing,
-) -> Option<usize> {
+) -> Option<(usize, FoundRing)> {
     let [second, third, ..] = rings else {
         return None;
     };
@@ -60,7 +60,6 @@ pub(super) fn first_ring(
         .map(|i| (i, ring_of(i)))
         .filter(|(_, ring)| median_radius(ring).is_some_and(as_young_rings))
         .max_by(|(_, a), (_, b)| a.signs.prominence.total_cmp(&b.signs.prominence))
-        .map(|(i, _)| i)
 }
 
 /// How unlike the tone inside the first boundary is to that of the second and third ring, over their outer
@@ -119,26 +118,23 @@ fn along(polar: &Polar, inner: Option<&FoundRing>, outer: &FoundRing) -> Option<
 mod tests {
     use super::*;
     use crate::doubt::Signs;
-    use crate::plane::Plane;
+    use crate::rings::tests::polar_of;
 
     /// A disc of 300 px with boundaries at these distances, latewood over the outer third of each ring, and what
     /// lies inside the first in another tone, if one is given.
     fn disc(boundaries: &[f64], first: Option<f32>) -> (Vec<FoundRing>, Polar) {
-        let mut plain = Plane::filled(300, RAYS, 0.0);
-        for ray in 0..RAYS {
-            for (r, tone) in plain.row_mut(ray).iter_mut().enumerate() {
-                let r = r as f64;
-                let outer = boundaries.partition_point(|boundary| *boundary <= r);
-                let inner = outer.checked_sub(1).map_or(0.0, |i| boundaries[i]);
-                let width = boundaries.get(outer).map_or(30.0, |at| at - inner);
-                let wood = if r - inner > width * 2.0 / 3.0 {
-                    110.0
-                } else {
-                    190.0
-                };
-                *tone = first.filter(|_| outer == 0).unwrap_or(wood);
-            }
-        }
+        let polar = polar_of(300, |r| {
+            let r = r as f64;
+            let outer = boundaries.partition_point(|boundary| *boundary <= r);
+            let inner = outer.checked_sub(1).map_or(0.0, |i| boundaries[i]);
+            let width = boundaries.get(outer).map_or(30.0, |at| at - inner);
+            let wood = if r - inner > width * 2.0 / 3.0 {
+                110.0
+            } else {
+                190.0
+            };
+            first.filter(|_| outer == 0).unwrap_or(wood)
+        });
         let rings = boundaries
             .iter()
             .map(|&boundary| FoundRing {
@@ -147,14 +143,6 @@ mod tests {
                 signs: Signs::default(),
             })
             .collect();
-        let polar = Polar {
-            grey: plain.clone(),
-            step_px: 1,
-            plain,
-            visible: vec![(0, 300); RAYS],
-            edge: vec![300.0; RAYS],
-            edge_seen: vec![true; RAYS],
-        };
         (rings, polar)
     }
 
@@ -168,7 +156,7 @@ mod tests {
                 ring[0].signs.prominence = radii[i];
                 ring.remove(0)
             };
-            first_ring(0..radii.len(), &rings, ring_of).map(|i| radii[i])
+            first_ring(0..radii.len(), &rings, ring_of).map(|(i, _)| radii[i])
         };
         assert_eq!(first_of(&[12.0, 28.0, 55.0]), Some(28.0));
         assert_eq!(first_of(&[28.0, 33.0]), Some(33.0));
