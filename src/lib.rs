@@ -286,8 +286,11 @@ fn level_about_pith(photo: &Photo, face: &face::Face, settings: &Settings) -> Le
             best = better(best, place, AGREES_AT_ALL);
         }
     }
-    // What the levelled rings close in on.
-    match recentre::look_again(&best.pith, &best.straight, &best.wood_edge) {
+    // What the levelled rings close in on. About a hollow that is surer than how well they agree: none of
+    // them is so small that a wrong place would tear it.
+    let lost_centre_px = best.polar.lost_centre_px();
+    match recentre::look_again(&best.pith, &best.straight, &best.wood_edge, lost_centre_px) {
+        Some(place) if lost_centre_px > 0.0 => about(place),
         Some(place) => better(best, place, 0.0),
         None => best,
     }

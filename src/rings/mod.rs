@@ -82,7 +82,7 @@ pub fn settle(
         }
     };
     let mut rings: Vec<FoundRing> = chosen.iter().map(|&i| ring_of(i)).collect();
-    let lost_centre_px = lost_centre(polar);
+    let lost_centre_px = polar.lost_centre_px();
     rings.retain(|ring| median_radius(ring).is_some_and(|r| r > lost_centre_px));
     // The pith is no ring, and taken for one it has pushed out the first ring close to it.
     if lost_centre_px <= 0.0 && pith_edge::is_first(&rings, polar) {
@@ -178,74 +178,6 @@ fn is_readable(rings: &[FoundRing], agreement: f64, pith: &Pith) -> bool {
     let mean = rings.iter().map(|r| r.confidence).sum::<f64>() / n.max(1) as f64;
     let few_and_doubtful = n < 15 && mean < 0.85;
     n >= 3 && agreement > 0.1 && pith.agreement > 0.05 && !few_and_doubtful
-}
-
-/// Tone of a lost centre over that of the wood beyond it, at most. Hollows of development and practice discs
-/// lay at 0.03 to 0.41, dark heartwood and shadow at 0.74 and 0.94.
-const DARKER: f64 = 0.55;
-
-/// Radius of a hollow or rotten centre, px: the median over the rays of how far it stays darker than
-/// three fifths of the wood; 0 where that is no more than a pith's stain, or where the wood just beyond is
-/// about as dark (heartwood).
-fn lost_centre(polar: &Polar) -> f64 {
-    let mut wood: Vec<f32> = Vec::new();
-    for ray in (0..RAYS).step_by(8) {
-        let (a, b) = polar.visible[ray];
-        let row = polar.plain.row(ray);
-        wood.extend(
-            (a + (b - a) * 6 / 10..a + (b - a) * 9 / 10)
-                .step_by(5)
-                .map(|r| row[r]),
-        );
-    }
-    wood.sort_by(f32::total_cmp);
-    let Some(typical) = wood.get(wood.len() / 2) else {
-        return 0.0;
-    };
-    let mut reaches: Vec<f64> = Vec::new();
-    for ray in (0..RAYS).step_by(4) {
-        let (a, b) = polar.visible[ray];
-        if a > 0 {
-            continue;
-        }
-        let smooth = crate::plane::blur_line(&polar.plain.row(ray)[..b], 4.0);
-        let reach = smooth.iter().position(|v| *v > 0.6 * typical).unwrap_or(b);
-        reaches.push(reach as f64);
-    }
-    reaches.sort_by(f64::total_cmp);
-    let middle = reaches.get(reaches.len() / 2).copied().unwrap_or(0.0);
-    let edge = polar.edge.iter().sum::<f32>() / RAYS as f32;
-    if middle > 0.05 * f64::from(edge) && is_darker_inside(polar, middle) {
-        middle
-    } else {
-        0.0
-    }
-}
-
-/// Whether what lies within a distance from the pith, px, is clearly darker than what lies beyond it.
-fn is_darker_inside(polar: &Polar, radius: f64) -> bool {
-    let mean = |from: f64, to: f64| {
-        let (mut sum, mut count) = (0.0f64, 0.0f64);
-        for ray in (0..RAYS).step_by(4) {
-            let (a, b) = polar.visible[ray];
-            #[allow(
-                clippy::cast_possible_truncation,
-                clippy::cast_sign_loss,
-                reason = "distances inside the photo"
-            )]
-            let (from, to) = ((from * radius) as usize, (to * radius) as usize);
-            for value in &polar.plain.row(ray)[from.clamp(a, b)..to.clamp(a, b)] {
-                sum += f64::from(*value);
-                count += 1.0;
-            }
-        }
-        (count > 0.0).then(|| sum / count)
-    };
-    // With no wood left beyond it there is nothing that it could be as dark as.
-    match (mean(0.0, 0.8), mean(1.2, 1.8)) {
-        (Some(inside), Some(beyond)) => inside < DARKER * beyond,
-        _ => true,
-    }
 }
 
 fn median_radius(ring: &FoundRing) -> Option<f64> {
@@ -545,46 +477,5 @@ fn order(rings: &mut [FoundRing]) {
                 reached = *r;
             }
         }
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::plane::Plane;
-
-    /// A disc of a radius, px, whose tone goes by the distance from the pith.
-    pub(super) fn polar_of(radius: usize, tone: impl Fn(usize) -> f32) -> Polar {
-        let mut plain = Plane::filled(radius + 10, RAYS, 0.0);
-        for ray in 0..RAYS {
-            for (r, value) in plain.row_mut(ray).iter_mut().enumerate() {
-                *value = tone(r);
-            }
-        }
-        Polar {
-            grey: plain.clone(),
-            step_px: 1,
-            plain,
-            visible: vec![(0, radius); RAYS],
-            edge: vec![radius as f32; RAYS],
-            edge_seen: vec![true; RAYS],
-        }
-    }
-
-    /// A disc of 600 px with one tone out to 60 px, another out to 300 and a pale sapwood beyond.
-    fn disc(centre: f32, heartwood: f32) -> Polar {
-        polar_of(600, |r| match r {
-            0..60 => centre,
-            60..300 => heartwood,
-            _ => 200.0,
-        })
-    }
-
-    #[test]
-    fn a_dark_hole_is_a_lost_centre_and_dark_heartwood_is_not() {
-        let hole = lost_centre(&disc(30.0, 160.0));
-        assert!((hole - 60.0).abs() < 8.0, "{hole}");
-        assert!(lost_centre(&disc(105.0, 115.0)).abs() < 1e-9);
-        assert!(lost_centre(&disc(160.0, 160.0)).abs() < 1e-9);
     }
 }

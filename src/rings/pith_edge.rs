@@ -118,12 +118,11 @@ fn along(polar: &Polar, inner: Option<&FoundRing>, outer: &FoundRing) -> Option<
 mod tests {
     use super::*;
     use crate::doubt::Signs;
-    use crate::rings::tests::polar_of;
 
     /// A disc of 300 px with boundaries at these distances, latewood over the outer third of each ring, and what
     /// lies inside the first in another tone, if one is given.
     fn disc(boundaries: &[f64], first: Option<f32>) -> (Vec<FoundRing>, Polar) {
-        let polar = polar_of(300, |r| {
+        let polar = Polar::of_tone(300, |r| {
             let r = r as f64;
             let outer = boundaries.partition_point(|boundary| *boundary <= r);
             let inner = outer.checked_sub(1).map_or(0.0, |i| boundaries[i]);

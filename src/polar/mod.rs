@@ -5,6 +5,8 @@
 //! photo are wide, `unwrap_coarse` takes the samples of the face instead: the evidence reads a ring
 //! at eleven samples, however many are unwrapped.
 
+mod lost_centre;
+
 use crate::face::{self, Face, LUMINANCE};
 use crate::outline::WoodEdge;
 use crate::photo::Photo;
@@ -512,6 +514,27 @@ fn lengthen(means: &[f32], line: &mut [f32]) {
         let down = [0.125, 0.375].map(|part| here + part * (after - here));
         let values = [up[0], up[1], down[0], down[1]];
         four.copy_from_slice(&values[..four.len()]);
+    }
+}
+
+#[cfg(test)]
+impl Polar {
+    /// A disc of a radius, px, whose tone goes by the distance from the pith.
+    pub(crate) fn of_tone(radius: usize, tone: impl Fn(usize) -> f32) -> Polar {
+        let mut plain = Plane::filled(radius + 10, RAYS, 0.0);
+        for ray in 0..RAYS {
+            for (r, value) in plain.row_mut(ray).iter_mut().enumerate() {
+                *value = tone(r);
+            }
+        }
+        Polar {
+            grey: plain.clone(),
+            step_px: 1,
+            plain,
+            visible: vec![(0, radius); RAYS],
+            edge: vec![radius as f32; RAYS],
+            edge_seen: vec![true; RAYS],
+        }
     }
 }
 
