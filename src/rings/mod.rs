@@ -84,10 +84,19 @@ pub fn settle(
     let mut rings: Vec<FoundRing> = chosen.iter().map(|&i| ring_of(i)).collect();
     let lost_centre_px = polar.lost_centre_px();
     rings.retain(|ring| median_radius(ring).is_some_and(|r| r > lost_centre_px));
-    // The pith is no ring, and taken for one it has pushed out the first ring close to it.
-    if lost_centre_px <= 0.0 && pith_edge::is_first(&rings, polar) {
-        rings.remove(0);
-        if let &[edge, next, ..] = chosen.as_slice()
+    if lost_centre_px <= 0.0 {
+        let edges = (0..pith_edge::MOST)
+            .take_while(|_| {
+                let is_pith = pith_edge::is_first(&rings, polar);
+                if is_pith {
+                    rings.remove(0);
+                }
+                is_pith
+            })
+            .count();
+        // Taken for a ring, the pith's edge has pushed out the first ring close to it.
+        if edges > 0
+            && let Some(&[edge, next, ..]) = chosen.get(edges - 1..)
             && let Some((first, ring)) = pith_edge::first_ring(edge + 1..next, &rings, ring_of)
         {
             chosen.push(first);
