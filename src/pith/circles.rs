@@ -93,14 +93,15 @@ pub(super) fn places_of_circles(
     let (reach, near) = (WIDE_REACH.0 * half, WIDE_REACH.1 * half);
     // In a very long and narrow frame no smaller than a hundredth of the way to the edge.
     let step = (WIDE_STEP * half).max(0.01 * median);
-    let plane = even(&face.grey, WIDE_SIGMA.0);
+    let wood = without_checks(&face.grey);
+    let plane = even(&wood, WIDE_SIGMA.0);
     let circles = Circles::new(&plane, reach, WIDE_SIGMA.0, near);
     let searched: Vec<f32> = edge.iter().map(|r| SEARCHED * r.min(median)).collect();
     let mut places = on_a_grid(&circles, pith, &searched, step);
     let apart = APART * edge.iter().sum::<f32>() / edge.len() as f32;
     keep_apart(&mut places, apart);
     circles.climb(&mut places, step, 0.2 * step);
-    let plane = even(&face.grey, WIDE_SIGMA.1);
+    let plane = even(&wood, WIDE_SIGMA.1);
     let circles = Circles::new(&plane, reach, WIDE_SIGMA.1, near);
     circles.climb(&mut places, 0.25 * step, 0.1 * step);
     places.sort_by(|a, b| b.0.total_cmp(&a.0));
