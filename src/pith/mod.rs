@@ -25,7 +25,7 @@ use tensors::Tensors;
 use crate::face::{EVEN_SIGMA, Face, NOISE_LEVELS};
 use crate::outline::WoodEdge;
 use crate::plane::Plane;
-use crate::reading::PithState;
+use crate::reading::{AZIMUTHS, PithState};
 use crate::settings::Settings;
 use crate::vectors::widest;
 
@@ -170,17 +170,22 @@ const SAME_PLACE: f32 = 0.04;
 const SAME_CENTRE: f32 = 0.02;
 
 /// Other places in the wood where the pith may be, likeliest first: those about which circles look more
-/// alike than about the pith found. None where that lies outside the photo, nor where it is hollow: the rim of
-/// a hollow is no circle about the pith.
+/// alike than about the pith found; where that lies outside the photo, those anywhere in the photo. None where it is
+/// hollow: the rim of a hollow is no circle about the pith.
 ///
 /// Normals see the pith of a lobed or very off-centre disc between it and the disc's middle, and the circles
 /// after them look no further than a seventh of the frame. These look all over the wood, and are only an
 /// offer: the caller keeps the place about which the straightened rings agree more.
 pub fn elsewhere(face: &Face, pith: &Pith, wood_edge: &WoodEdge) -> Vec<Pith> {
-    if pith.state == PithState::Outside || arcs::is_hollow(face, pith, wood_edge) {
+    let is_outside = pith.state == PithState::Outside;
+    if !is_outside && arcs::is_hollow(face, pith, wood_edge) {
         return Vec::new();
     }
-    let (start, edge) = arcs::in_samples(face, pith, wood_edge);
+    let (start, edge) = if is_outside {
+        middle_of_frame(face)
+    } else {
+        arcs::in_samples(face, pith, wood_edge)
+    };
     #[allow(clippy::cast_possible_truncation, reason = "planes are f32")]
     let (start, edge) = (
         (start.0 as f32, start.1 as f32),
@@ -192,7 +197,7 @@ pub fn elsewhere(face: &Face, pith: &Pith, wood_edge: &WoodEdge) -> Vec<Pith> {
     let Some(&(most, best)) = places.first() else {
         return Vec::new();
     };
-    if moved(best) < SAME_PLACE {
+    if !is_outside && moved(best) < SAME_PLACE {
         return Vec::new();
     }
     places
@@ -200,13 +205,27 @@ pub fn elsewhere(face: &Face, pith: &Pith, wood_edge: &WoodEdge) -> Vec<Pith> {
         .take(PLACES)
         .filter(|(energy, _)| *energy >= LEAST_ENERGY * most)
         .map(|(_, place)| centre_circles(face, place))
-        .filter(|place| moved(*place) > SAME_CENTRE)
+        .filter(|place| is_outside || moved(*place) > SAME_CENTRE)
         .map(|(x, y)| Pith {
             x_px: face.to_photo_px(f64::from(x)),
             y_px: face.to_photo_px(f64::from(y)),
+            state: PithState::Seen,
             ..*pith
         })
         .collect()
+}
+
+/// The middle of what is looked at, and how far its border is, one distance a degree, face samples.
+fn middle_of_frame(face: &Face) -> ((f64, f64), Vec<f64>) {
+    let [left, top, right, bottom] = face.bounds.map(f64::from);
+    let half = (0.5 * (right - left), 0.5 * (bottom - top));
+    let edge = (0..AZIMUTHS)
+        .map(|degree| {
+            let (sin, cos) = (degree as f64).to_radians().sin_cos();
+            (half.0 / cos.abs().max(1e-9)).min(half.1 / sin.abs().max(1e-9))
+        })
+        .collect();
+    ((left + half.0, top + half.1), edge)
 }
 
 /// Normals at three scales, thinned to about [`VOTERS`], balanced over the directions.
@@ -293,20 +312,30 @@ fn balance(normals: &mut Normals) {
     }
 }
 
-/// The best place over the frame and a margin of a fifth round it, by a grid and hill climbing.
+/// Margin round the frame in which a pith outside it is looked for, shares of its sides. Beyond, straight lines (boards
+/// that a disc lies on) have a common point as good as any pith.
+const MARGIN: f32 = 0.2;
+
+/// The best place over the frame and a [`MARGIN`] round it, by a grid and hill climbing.
 fn vote(normals: &Normals, face: &Face) -> ((f32, f32), f32) {
     let [left, top, right, bottom] = face.bounds;
     let (w, h) = (right - left, bottom - top);
     let longest = w.max(h);
     let core = 0.03 * longest;
     let step = longest / 28.0;
+    let area = [
+        left - MARGIN * w,
+        top - MARGIN * h,
+        right + MARGIN * w,
+        bottom + MARGIN * h,
+    ];
     // A third of the normals finds the hill, all of them its top.
     let few = normals.thinned(3);
     let mut grid = Vec::new();
-    let mut y = top - 0.2 * h;
-    while y < bottom + 0.2 * h {
-        let mut x = left - 0.2 * w;
-        while x < right + 0.2 * w {
+    let mut y = area[1];
+    while y < area[3] {
+        let mut x = area[0];
+        while x < area[2] {
             grid.push((few.score(x, y, core), x, y));
             x += step;
         }
@@ -319,13 +348,13 @@ fn vote(normals: &Normals, face: &Face) -> ((f32, f32), f32) {
     });
     let mut best = (f32::MIN, (left + w / 2.0, top + h / 2.0));
     for &(score, x, y) in grid.iter().take(6) {
-        let (_, (x, y)) = climb(&few, (x, y), score, step / 2.0, core);
+        let (_, (x, y)) = climb(&few, (x, y), score, step / 2.0, core, &area);
         let score = normals.score(x, y, core);
         if score > best.0 {
             best = (score, (x, y));
         }
     }
-    best = climb(normals, best.1, best.0, step / 8.0, core);
+    best = climb(normals, best.1, best.0, step / 8.0, core, &area);
     let total: f32 = normals.weight.iter().sum::<f32>().max(1e-9);
     // What normals without any centre give: the bell's mean over directions.
     let chance = TOLERANCE / 2.0;
@@ -351,13 +380,18 @@ fn climb(
     score: f32,
     step: f32,
     core: f32,
+    area: &[f32; 4],
 ) -> (f32, (f32, f32)) {
+    let is_in_area = |x, y| (area[0]..=area[2]).contains(&x) && (area[1]..=area[3]).contains(&y);
     let (mut place, mut best, mut step) = (start, score, step);
     while step > 0.5 {
         let mut moved = false;
         let centre = place;
         for (dx, dy) in AROUND {
             let (x, y) = (centre.0 + dx * step, centre.1 + dy * step);
+            if !is_in_area(x, y) {
+                continue;
+            }
             let s = normals.score(x, y, core);
             if s > best {
                 (best, place, moved) = (s, (x, y), true);
