@@ -283,7 +283,12 @@ fn level_about_pith(photo: &Photo, face: &face::Face, settings: &Settings) -> Le
         && !shows_stripes_only(face, &best.pith, &best.wood_edge)
     {
         for place in pith::elsewhere(face, &best.pith, &best.wood_edge) {
-            best = better(best, place, AGREES_AT_ALL);
+            let least = if place.votes >= AS_MANY_VOTES {
+                AGREES_MORE * best.straight.agreement
+            } else {
+                AGREES_AT_ALL
+            };
+            best = better(best, place.pith, least.min(AGREES_AT_ALL));
         }
     }
     // What the levelled rings close in on. About a hollow that is surer than how well they agree: none of
@@ -300,6 +305,13 @@ fn level_about_pith(photo: &Photo, face: &face::Face, settings: &Settings) -> Le
 /// that another place must have: below it a wrong place agrees as well as a right one.
 const AGREES_CLEARLY: f32 = 0.87;
 const AGREES_AT_ALL: f32 = 0.3;
+
+/// Less does where about as many normals point at the other place and the rings agree so many times as well about
+/// it. Of ten practice discs on which a place with less agreed more, the five right ones (sawn faces) had 0.81 to 2.2
+/// times the votes and 1.36 to 2.1 times the agreement; of the wrong ones three had at most 0.75 of the votes, one was wrong at
+/// either place.
+const AS_MANY_VOTES: f64 = 0.8;
+const AGREES_MORE: f32 = 1.2;
 
 /// The disc unwrapped and what makes its rings lie level: wide and clear rings of a large photo need no
 /// more samples than the face has.

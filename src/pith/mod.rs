@@ -169,6 +169,15 @@ const LEAST_ENERGY: f32 = 0.8;
 const SAME_PLACE: f32 = 0.04;
 const SAME_CENTRE: f32 = 0.02;
 
+/// A place where the pith may be instead.
+#[derive(Debug, Clone, Copy)]
+pub struct Place {
+    /// The pith there.
+    pub pith: Pith,
+    /// Weight of the normals that point at it, times that of those that point at the pith found.
+    pub votes: f64,
+}
+
 /// Other places in the wood where the pith may be, likeliest first: those about which circles look more
 /// alike than about the pith found; where that lies outside the photo, those anywhere in the photo. None where it is
 /// hollow: the rim of a hollow is no circle about the pith.
@@ -176,7 +185,7 @@ const SAME_CENTRE: f32 = 0.02;
 /// Normals see the pith of a lobed or very off-centre disc between it and the disc's middle, and the circles
 /// after them look no further than a seventh of the frame. These look all over the wood, and are only an
 /// offer: the caller keeps the place about which the straightened rings agree more.
-pub fn elsewhere(face: &Face, pith: &Pith, wood_edge: &WoodEdge) -> Vec<Pith> {
+pub fn elsewhere(face: &Face, pith: &Pith, wood_edge: &WoodEdge) -> Vec<Place> {
     let is_outside = pith.state == PithState::Outside;
     if !is_outside && arcs::is_hollow(face, pith, wood_edge) {
         return Vec::new();
@@ -200,17 +209,25 @@ pub fn elsewhere(face: &Face, pith: &Pith, wood_edge: &WoodEdge) -> Vec<Pith> {
     if !is_outside && moved(best) < SAME_PLACE {
         return Vec::new();
     }
+    let normals = gather(face);
+    #[allow(clippy::cast_possible_truncation, reason = "planes are f32")]
+    let votes = |(x, y): (f64, f64)| f64::from(normals.score(x as f32, y as f32, core(face)));
+    let first = votes((face.from_photo_px(pith.x_px), face.from_photo_px(pith.y_px)));
     places
         .into_iter()
         .take(PLACES)
         .filter(|(energy, _)| *energy >= LEAST_ENERGY * most)
         .map(|(_, place)| centre_circles(face, place))
         .filter(|place| is_outside || moved(*place) > SAME_CENTRE)
-        .map(|(x, y)| Pith {
-            x_px: face.to_photo_px(f64::from(x)),
-            y_px: face.to_photo_px(f64::from(y)),
-            state: PithState::Seen,
-            ..*pith
+        .map(|(x, y)| (f64::from(x), f64::from(y)))
+        .map(|(x, y)| Place {
+            pith: Pith {
+                x_px: face.to_photo_px(x),
+                y_px: face.to_photo_px(y),
+                state: PithState::Seen,
+                ..*pith
+            },
+            votes: votes((x, y)) / first.max(1e-9),
         })
         .collect()
 }
@@ -312,6 +329,12 @@ fn balance(normals: &mut Normals) {
     }
 }
 
+/// Distance from a place, face samples, below which normals count less.
+fn core(face: &Face) -> f32 {
+    let [left, top, right, bottom] = face.bounds;
+    0.03 * (right - left).max(bottom - top)
+}
+
 /// Margin round the frame in which a pith outside it is looked for, shares of its sides. Beyond, straight lines (boards
 /// that a disc lies on) have a common point as good as any pith.
 const MARGIN: f32 = 0.2;
@@ -321,7 +344,7 @@ fn vote(normals: &Normals, face: &Face) -> ((f32, f32), f32) {
     let [left, top, right, bottom] = face.bounds;
     let (w, h) = (right - left, bottom - top);
     let longest = w.max(h);
-    let core = 0.03 * longest;
+    let core = core(face);
     let step = longest / 28.0;
     let area = [
         left - MARGIN * w,
@@ -642,8 +665,8 @@ mod tests {
             agreement: 0.5,
         };
         let wood_edge = WoodEdge {
-            radius_px: vec![100.0 * face.step_px as f64; crate::reading::AZIMUTHS],
-            in_photo: vec![true; crate::reading::AZIMUTHS],
+            radius_px: vec![100.0 * face.step_px as f64; AZIMUTHS],
+            in_photo: vec![true; AZIMUTHS],
             state: crate::reading::OutlineState::Wood,
             contrast: 3.0,
         };
@@ -655,13 +678,25 @@ mod tests {
         let middle = (151.3, 120.8);
         let face = face_of_rings(middle, 320, 260);
         let (pith, wood_edge) = taken_for_pith(&face, (201.0, 135.0));
+        let off = |found: &Place| {
+            let (x, y) = (
+                face.from_photo_px(found.pith.x_px),
+                face.from_photo_px(found.pith.y_px),
+            );
+            (x - f64::from(middle.0)).hypot(y - f64::from(middle.1))
+        };
         let found = elsewhere(&face, &pith, &wood_edge);
-        let (x, y) = (
-            face.from_photo_px(found[0].x_px),
-            face.from_photo_px(found[0].y_px),
-        );
-        let off = (x - f64::from(middle.0)).hypot(y - f64::from(middle.1));
-        assert!(off < 0.5, "{off} off: {x} {y}");
+        assert!(off(&found[0]) < 0.5, "{found:?}");
+        assert!(found[0].votes > 2.0, "{found:?}");
+        // One that lies outside the photo, whatever is taken for the wood about it.
+        let (pith, wood_edge) = taken_for_pith(&face, (-900.0, 2000.0));
+        let outside = Pith {
+            state: PithState::Outside,
+            ..pith
+        };
+        let found = elsewhere(&face, &outside, &wood_edge);
+        assert!(off(&found[0]) < 0.5, "{found:?}");
+        assert_eq!(found[0].pith.state, PithState::Seen);
         let (pith, wood_edge) = taken_for_pith(&face, middle);
         assert!(elsewhere(&face, &pith, &wood_edge).is_empty());
     }
@@ -678,6 +713,24 @@ mod tests {
         }
         let (pith, wood_edge) = taken_for_pith(&face, (160.0, 125.0));
         assert!(elsewhere(&face, &pith, &wood_edge).is_empty());
+    }
+
+    #[test]
+    fn where_boards_all_meet_far_away_the_vote_stays_near_the_frame() {
+        // Lines that fan out a little from a place 40 frames away.
+        let (width, height) = (300usize, 240usize);
+        let mut grey = Plane::filled(width, height, 0.0);
+        for y in 0..height {
+            for x in 0..width {
+                let (dx, dy) = (x as f32 + 9000.0, y as f32 + 7000.0);
+                grey.data[y * width + x] = 128.0 + 60.0 * (dy.atan2(dx) * 9000.0).sin();
+            }
+        }
+        let flat = Plane::filled(width, height, 0.0);
+        let face = Face::of(1, [grey, flat.clone(), flat]);
+        let pith = find(&face, &Settings::default());
+        assert!((-75.0..375.0).contains(&pith.x_px), "{pith:?}");
+        assert!((-60.0..300.0).contains(&pith.y_px), "{pith:?}");
     }
 
     #[test]
