@@ -273,29 +273,29 @@ impl Common {
 // cargo bench --bench doubt -- fit target/fit target/practice target/large
 /// Coefficients of [`of_ring`].
 const RING: [f64; 12] = [
-    -1.9058, 0.2179, 1.7500, 2.7907, -0.5742, -0.6975, 2.1737, -0.9820, 0.8519, 1.4141, -2.9605,
-    -5.5750,
+    -2.1878, 0.9155, 1.3630, 2.6538, -0.4230, -0.6679, 2.9950, -0.8424, 1.5448, 1.2772, -3.7758,
+    -6.5028,
 ];
 /// Coefficients of [`of_left_out`].
-const LEFT_OUT: [f64; 7] = [-0.9130, 0.0791, 3.2027, -2.5406, 0.6174, -1.4549, 4.7989];
+const LEFT_OUT: [f64; 7] = [-1.1659, 0.5949, 3.4536, -2.7424, 0.6653, -1.2822, 5.0715];
 /// Coefficients of [`of_edge`].
 #[allow(
     clippy::approx_constant,
     reason = "a fitted number that happens to be near a quarter of pi"
 )]
-const EDGE: [f64; 6] = [3.0165, -0.7853, 1.5728, -0.6501, -0.4699, -0.4765];
+const EDGE: [f64; 6] = [2.9529, -0.5384, 1.4563, -0.6276, -0.5292, -0.4764];
 /// Coefficients of [`of_gap`].
-const GAP: [f64; 4] = [1.1052, 4.2590, 1.2103, -5.3716];
+const GAP: [f64; 4] = [1.0532, 4.2603, 1.1821, -5.2807];
 /// Coefficients of [`of_pith`].
-const PITH: [f64; 4] = [-4.0887, 5.4131, -0.6499, 0.4279];
+const PITH: [f64; 4] = [-2.4957, 3.8454, -1.7252, 0.2529];
 /// The doubt common to a disc.
 pub const COMMON: Common = Common {
-    spread: [-5.0642, 6.3691, -0.5885],
+    spread: [-5.2152, 7.0928, -0.6685],
     lost: [
-        -2.2768, -1.4479, -0.6455, -6.2434, 3.054, -1.793, 2.4553, 3.7324,
+        -2.1671, -1.3796, -1.0361, -6.2782, 3.0214, -1.5146, 2.5462, 3.3465,
     ],
-    middle: -0.0246,
-    reach: -0.6873,
+    middle: -0.0172,
+    reach: -0.7043,
 };
 
 #[cfg(test)]
