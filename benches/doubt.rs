@@ -112,7 +112,10 @@ fn fit(discs: &[&Disc], folders: &[String]) {
     let gap = logistic_fit(discs.iter().flat_map(|d| {
         d.rings.windows(2).filter_map(|pair| {
             let (inner, outer) = (pair[0].ring?, pair[1].ring?);
-            (outer > inner).then(|| (doubt::of_gap(&pair[1].signs), outer > inner + 1))
+            (outer > inner).then(|| {
+                let signs = doubt::of_gap(&pair[0].signs, &pair[1].signs);
+                (signs, outer > inner + 1)
+            })
         })
     }));
     let pith = logistic_fit(
@@ -121,7 +124,8 @@ fn fit(discs: &[&Disc], folders: &[String]) {
             .filter(|d| d.lost_centre_px <= 0.0)
             .filter_map(|d| {
                 let first = d.rings.first()?;
-                Some((doubt::of_pith(&first.signs), first.ring? > 0))
+                let next = d.rings.get(1).map(|j| &j.signs);
+                Some((doubt::of_pith(&first.signs, next), first.ring? > 0))
             }),
     );
     println!("// cargo bench --bench doubt -- fit {}", folders.join(" "));
@@ -143,8 +147,8 @@ fn fit(discs: &[&Disc], folders: &[String]) {
             let sum = left_out.iter().sum();
             let chances: Vec<f64> = (0..signs.len())
                 .map(|i| match i {
-                    0 => doubt::chance(&pith, &doubt::of_pith(&signs[0])),
-                    _ => doubt::chance(&gap, &doubt::of_gap(&signs[i])),
+                    0 => doubt::chance(&pith, &doubt::of_pith(&signs[0], signs.get(1))),
+                    _ => doubt::chance(&gap, &doubt::of_gap(&signs[i - 1], &signs[i])),
                 })
                 .chain(left_out)
                 .collect();

@@ -64,6 +64,11 @@ impl Signs {
         self.inner_gap = (own - inner.unwrap_or(0.0)) / width;
         self.outer_gap = outer.map_or(1.0, |r| (r - own) / width);
     }
+
+    /// The local ring width here over that at another ring.
+    fn width_over(&self, other: &Signs) -> f64 {
+        self.width_px.max(1.0) / other.width_px.max(1.0)
+    }
 }
 
 /// Chance from signs and their coefficients.
@@ -130,18 +135,29 @@ pub fn of_edge(s: &Signs) -> [f64; 6] {
     ]
 }
 
-/// What the chance goes by that the gap inside a ring hides another.
-pub fn of_gap(s: &Signs) -> [f64; 4] {
-    [1.0, log_gap(s.inner_gap), s.agreement, s.nearby]
+/// What the chance goes by that the gap inside a ring hides another; `inner` is the ring at its other end. A gap
+/// that its neighbours are as wide as hides none.
+pub fn of_gap(inner: &Signs, s: &Signs) -> [f64; 6] {
+    [
+        1.0,
+        log_gap(s.inner_gap),
+        s.agreement,
+        s.nearby,
+        log_gap(inner.inner_gap * inner.width_over(s)),
+        log_gap(s.outer_gap),
+    ]
 }
 
-/// What the chance goes by that a ring lies unseen between the pith and the first ring.
-pub fn of_pith(s: &Signs) -> [f64; 4] {
+/// What the chance goes by that a ring lies unseen between the pith and the first ring; `next` is the ring after
+/// it, where there is one.
+pub fn of_pith(s: &Signs, next: Option<&Signs>) -> [f64; 6] {
     [
         1.0,
         log_gap(s.inner_gap),
         s.agreement,
         s.width_px.max(1.0).ln(),
+        log_gap(s.outer_gap),
+        log_gap(next.map_or(1.0, |next| next.outer_gap * next.width_over(s))),
     ]
 }
 
@@ -164,8 +180,10 @@ pub fn hidden(rings: &[Signs], centre_is_lost: bool) -> Vec<f64> {
     let at_pith = rings
         .first()
         .filter(|_| !centre_is_lost)
-        .map(|s| chance(&PITH, &of_pith(s)));
-    let gaps = rings.iter().skip(1).map(|s| chance(&GAP, &of_gap(s)));
+        .map(|s| chance(&PITH, &of_pith(s, rings.get(1))));
+    let gaps = rings
+        .windows(2)
+        .map(|pair| chance(&GAP, &of_gap(&pair[0], &pair[1])));
     at_pith.into_iter().chain(gaps).collect()
 }
 
@@ -285,17 +303,17 @@ const LEFT_OUT: [f64; 7] = [-1.1659, 0.5949, 3.4536, -2.7424, 0.6653, -1.2822, 5
 )]
 const EDGE: [f64; 6] = [2.9529, -0.5384, 1.4563, -0.6276, -0.5292, -0.4764];
 /// Coefficients of [`of_gap`].
-const GAP: [f64; 4] = [1.0532, 4.2603, 1.1821, -5.2807];
+const GAP: [f64; 6] = [1.1252, 5.1652, 0.9570, -5.2691, -1.2402, -1.1901];
 /// Coefficients of [`of_pith`].
-const PITH: [f64; 4] = [-2.4957, 3.8454, -1.7252, 0.2529];
+const PITH: [f64; 6] = [-2.5131, 5.4148, -2.4684, 0.2308, -0.8305, -4.8761];
 /// The doubt common to a disc.
 pub const COMMON: Common = Common {
-    spread: [-5.2152, 7.0928, -0.6685],
+    spread: [-5.1849, 6.7339, -0.8163],
     lost: [
-        -2.1671, -1.3796, -1.0361, -6.2782, 3.0214, -1.5146, 2.5462, 3.3465,
+        -2.2033, -1.344, -1.05, -6.304, 2.9702, -1.5355, 2.553, 3.5624,
     ],
-    middle: -0.0172,
-    reach: -0.7043,
+    middle: -0.0173,
+    reach: -0.7308,
 };
 
 #[cfg(test)]
