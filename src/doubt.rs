@@ -136,15 +136,19 @@ pub fn of_edge(s: &Signs) -> [f64; 6] {
 }
 
 /// What the chance goes by that the gap inside a ring hides another; `inner` is the ring at its other end. A gap
-/// that its neighbours are as wide as hides none.
-pub fn of_gap(inner: &Signs, s: &Signs) -> [f64; 6] {
+/// that its neighbours are as wide as hides none, one between clear boundaries seldom one.
+pub fn of_gap(inner: &Signs, s: &Signs) -> [f64; 8] {
+    // The wood's edge has no strength of its own.
+    let own = if s.is_edge { inner } else { s };
     [
         1.0,
         log_gap(s.inner_gap),
         s.agreement,
+        s.agreement * s.agreement,
         s.nearby,
         log_gap(inner.inner_gap * inner.width_over(s)),
         log_gap(s.outer_gap),
+        own.strength.min(inner.strength),
     ]
 }
 
@@ -303,17 +307,19 @@ const LEFT_OUT: [f64; 7] = [-1.1659, 0.5949, 3.4536, -2.7424, 0.6653, -1.2822, 5
 )]
 const EDGE: [f64; 6] = [2.9529, -0.5384, 1.4563, -0.6276, -0.5292, -0.4764];
 /// Coefficients of [`of_gap`].
-const GAP: [f64; 6] = [1.1252, 5.1652, 0.9570, -5.2691, -1.2402, -1.1901];
+const GAP: [f64; 8] = [
+    -0.2450, 5.4035, 6.0279, -4.1488, -3.5040, -1.3467, -1.1188, -2.2342,
+];
 /// Coefficients of [`of_pith`].
 const PITH: [f64; 6] = [-2.5131, 5.4148, -2.4684, 0.2308, -0.8305, -4.8761];
 /// The doubt common to a disc.
 pub const COMMON: Common = Common {
-    spread: [-5.1849, 6.7339, -0.8163],
+    spread: [-5.2028, 7.0455, -0.8545],
     lost: [
-        -2.2033, -1.344, -1.05, -6.304, 2.9702, -1.5355, 2.553, 3.5624,
+        -2.295, -1.1909, -1.0902, -6.1193, 2.8327, -1.5816, 2.6782, 3.3285,
     ],
-    middle: -0.0173,
-    reach: -0.7308,
+    middle: -0.0149,
+    reach: -0.6681,
 };
 
 #[cfg(test)]
