@@ -210,8 +210,8 @@ mod tests {
         assert!(!is_pith(&even, None));
         assert!(is_pith(&even, Some(20.0)));
         assert!(is_pith(&even, Some(250.0)));
-        // As pale as earlywood and latewood are on the mean: nothing tells it.
-        assert!(!is_pith(&even, Some(150.0)));
+        // As pale as earlywood and latewood are on the mean: that it is even all through tells it.
+        assert!(is_pith(&even, Some(150.0)));
         // Near to the centre, whatever its tone.
         assert!(is_pith(&[15.0, 45.0, 75.0, 105.0], None));
         // Too few rings to compare with.
