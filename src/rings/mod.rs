@@ -85,15 +85,11 @@ pub fn settle(
     let lost_centre_px = polar.lost_centre_px();
     rings.retain(|ring| median_radius(ring).is_some_and(|r| r > lost_centre_px));
     if lost_centre_px <= 0.0 {
-        let edges = (0..pith_edge::MOST)
-            .take_while(|_| {
-                let is_pith = pith_edge::is_first(&rings, polar);
-                if is_pith {
-                    rings.remove(0);
-                }
-                is_pith
-            })
-            .count();
+        let mut edges = 0;
+        while edges < pith_edge::MOST && pith_edge::is_first(&rings, polar) {
+            rings.remove(0);
+            edges += 1;
+        }
         // Taken for a ring, the pith's edge has pushed out the first ring close to it.
         if edges > 0
             && let Some(&[edge, next, ..]) = chosen.get(edges - 1..)
