@@ -141,71 +141,29 @@ mod tests {
     use crate::plane::Plane;
     use crate::reading::{OutlineState, PithState};
 
-    /// Circles of radius t about (12 - 0.06 t, 5): nested off centre, closing in on (12, 5).
-    #[test]
-    fn nested_circles_lead_to_their_common_point() {
+    /// Where the levels lie that are circles of so many px, about a centre that goes by it.
+    fn nested(radius_of: impl Fn(f64) -> f64, centre: impl Fn(f64) -> (f64, f64)) -> Straight {
         let mut radius = Plane::filled(400, LEVEL_RAYS, 0.0);
         for ray in 0..LEVEL_RAYS {
             let (sin, cos) = (ray as f64).to_radians().sin_cos();
             for level in 0..400 {
-                let t = level as f64 + 20.0;
-                let (cx, cy) = (12.0 - 0.06 * t, 5.0);
+                let t = radius_of(level as f64);
+                let (cx, cy) = centre(t);
                 let along = cx * cos + cy * sin;
                 let r = along + (t * t - cx * cx - cy * cy + along * along).sqrt();
                 radius.data[ray * 400 + level] = r as f32;
             }
         }
-        // Level 0 stands for t = 20, so the line is carried on to 20 levels short of the point.
-        let straight = Straight {
+        Straight {
             radius,
             agreement: 1.0,
-        };
-        let edge = WoodEdge {
-            radius_px: vec![400.0; 360],
-            in_photo: vec![true; 360],
-            state: OutlineState::Wood,
-            contrast: 5.0,
-        };
-        let pith = Pith {
-            x_px: 100.0,
-            y_px: 100.0,
-            sd_px: 1.0,
-            state: PithState::Seen,
-            agreement: 1.0,
-        };
-        let found = look_again(&pith, &straight, &edge, 0.0).expect("a step of twelve pixels");
-        assert!(
-            (found.x_px - (112.0 - 0.06 * 20.0)).abs() < 0.3,
-            "{}",
-            found.x_px
-        );
-        assert!((found.y_px - 105.0).abs() < 0.3, "{}", found.y_px);
+        }
     }
 
-    #[test]
-    fn about_a_hollow_the_levels_beyond_it_lead_to_the_pith() {
-        // Circles of radius t about (30 - 0.1 t, -14) beyond 150; in the hollow, circles about (60, 60).
-        let mut radius = Plane::filled(400, LEVEL_RAYS, 0.0);
-        for ray in 0..LEVEL_RAYS {
-            let (sin, cos) = (ray as f64).to_radians().sin_cos();
-            for level in 0..400 {
-                let t = level as f64 + 100.0;
-                let (cx, cy) = if t < 150.0 {
-                    (60.0, 60.0)
-                } else {
-                    (30.0 - 0.1 * t, -14.0)
-                };
-                let along = cx * cos + cy * sin;
-                let r = along + (t * t - cx * cx - cy * cy + along * along).sqrt();
-                radius.data[ray * 400 + level] = r as f32;
-            }
-        }
-        let straight = Straight {
-            radius,
-            agreement: 0.3,
-        };
+    /// What is found about a pith at (700, 600), less that place.
+    fn step(straight: &Straight, lost_centre_px: f64) -> Option<(f64, f64)> {
         let edge = WoodEdge {
-            radius_px: vec![500.0; 360],
+            radius_px: vec![450.0; 360],
             in_photo: vec![true; 360],
             state: OutlineState::Wood,
             contrast: 5.0,
@@ -213,40 +171,44 @@ mod tests {
         let pith = Pith {
             x_px: 700.0,
             y_px: 600.0,
-            sd_px: 9.0,
-            state: PithState::Inferred,
-            agreement: 0.5,
-        };
-        let found = look_again(&pith, &straight, &edge, 150.0).expect("a step of 33 pixels");
-        assert!((found.x_px - 730.0).abs() < 2.0, "{}", found.x_px);
-        assert!((found.y_px - 586.0).abs() < 2.0, "{}", found.y_px);
-    }
-
-    #[test]
-    fn rings_about_the_centre_ask_for_no_second_look() {
-        let mut radius = Plane::filled(300, LEVEL_RAYS, 0.0);
-        for ray in 0..LEVEL_RAYS {
-            for level in 0..300 {
-                radius.data[ray * 300 + level] = level as f32 + 1.0;
-            }
-        }
-        let straight = Straight {
-            radius,
-            agreement: 1.0,
-        };
-        let edge = WoodEdge {
-            radius_px: vec![300.0; 360],
-            in_photo: vec![true; 360],
-            state: OutlineState::Wood,
-            contrast: 5.0,
-        };
-        let pith = Pith {
-            x_px: 100.0,
-            y_px: 100.0,
             sd_px: 1.0,
             state: PithState::Seen,
             agreement: 1.0,
         };
-        assert!(look_again(&pith, &straight, &edge, 0.0).is_none());
+        let found = look_again(&pith, straight, &edge, lost_centre_px)?;
+        Some((found.x_px - 700.0, found.y_px - 600.0))
+    }
+
+    #[test]
+    fn nested_circles_lead_to_their_common_point() {
+        // About (12 - 0.06 t, 5), closing in on (12, 5). Level 0 stands for t = 20, so the line is carried on to
+        // 20 levels short of the point.
+        let straight = nested(|level| level + 20.0, |t| (12.0 - 0.06 * t, 5.0));
+        let (x, y) = step(&straight, 0.0).expect("a step of twelve pixels");
+        assert!((x - (12.0 - 0.06 * 20.0)).abs() < 0.3, "{x}");
+        assert!((y - 5.0).abs() < 0.3, "{y}");
+    }
+
+    #[test]
+    fn about_a_hollow_the_levels_beyond_it_lead_to_the_pith() {
+        // About (30 - 0.1 t, -14) beyond 150 px; in the hollow about (60, 60).
+        let centre = |t: f64| {
+            if t < 150.0 {
+                (60.0, 60.0)
+            } else {
+                (30.0 - 0.1 * t, -14.0)
+            }
+        };
+        let straight = nested(|level| level + 100.0, centre);
+        let (x, y) = step(&straight, 150.0).expect("a step of 33 pixels");
+        assert!((x - 30.0).abs() < 2.0, "{x}");
+        assert!((y + 14.0).abs() < 2.0, "{y}");
+    }
+
+    #[test]
+    fn rings_about_the_centre_ask_for_no_second_look() {
+        let straight = nested(|level| level + 1.0, |_| (0.0, 0.0));
+        assert_eq!(step(&straight, 0.0), None);
+        assert_eq!(step(&straight, 150.0), None);
     }
 }

@@ -1,7 +1,8 @@
 //! The last look for the pith: the place about which circles look alike all the way round.
 
 use super::arcs::degree_of;
-use super::{AROUND, cut_out};
+use super::close_in::cut_out;
+use super::vote::AROUND;
 use crate::face::{Face, NOISE_LEVELS};
 use crate::plane::{Plane, RowBorder};
 

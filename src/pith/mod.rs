@@ -16,18 +16,19 @@
 
 mod arcs;
 mod circles;
+mod close_in;
 mod tensors;
+mod vote;
 
 pub use arcs::centre_of_arcs;
 use circles::{centre_circles, places_of_circles};
-use tensors::Tensors;
+use close_in::close_in;
+use vote::{gather, most_votes};
 
-use crate::face::{EVEN_SIGMA, Face, NOISE_LEVELS};
+use crate::face::Face;
 use crate::outline::WoodEdge;
-use crate::plane::Plane;
 use crate::reading::{AZIMUTHS, PithState};
 use crate::settings::Settings;
-use crate::vectors::widest;
 
 /// The pith.
 ///
@@ -45,83 +46,6 @@ pub struct Pith {
     /// Share of the normals' weight that points at it within the tolerance, less what a picture
     /// without any centre gives; 0 to 1.
     pub agreement: f64,
-}
-
-/// Half width of the vote, radians: normals further off than about 8 degrees hardly count.
-const TOLERANCE: f32 = 0.14;
-
-/// Bins of direction over half a turn, for the balance of straight textures.
-const DIRECTIONS: usize = 36;
-
-/// Normals kept for the vote: enough for 0.1 % of the frame, few enough for some ten milliseconds.
-const VOTERS: usize = 9000;
-
-/// Local normals of the rings, one entry each: place (samples), direction and weight.
-#[derive(Debug, Default)]
-struct Normals {
-    x: Vec<f32>,
-    y: Vec<f32>,
-    nx: Vec<f32>,
-    ny: Vec<f32>,
-    weight: Vec<f32>,
-}
-
-impl Normals {
-    fn push(&mut self, x: f32, y: f32, angle: f32, weight: f32) {
-        self.x.push(x);
-        self.y.push(y);
-        self.nx.push(angle.cos());
-        self.ny.push(angle.sin());
-        self.weight.push(weight);
-    }
-
-    fn len(&self) -> usize {
-        self.x.len()
-    }
-
-    /// Weight of the normals that point at a place, near ones below `core` counting less.
-    fn score(&self, px: f32, py: f32, core: f32) -> f32 {
-        widest(
-            #[inline(always)]
-            || self.score_plain(px, py, core),
-        )
-    }
-
-    #[inline(always)]
-    fn score_plain(&self, px: f32, py: f32, core: f32) -> f32 {
-        let inverse = 1.0 / (TOLERANCE * TOLERANCE);
-        let core2 = core * core;
-        let mut lanes = [0.0f32; 8];
-        let n = self.len() / 8 * 8;
-        for start in (0..n).step_by(8) {
-            let (x, y) = (&self.x[start..start + 8], &self.y[start..start + 8]);
-            let (nx, ny) = (&self.nx[start..start + 8], &self.ny[start..start + 8]);
-            let weight = &self.weight[start..start + 8];
-            for i in 0..8 {
-                let (dx, dy) = (x[i] - px, y[i] - py);
-                let r2 = dx * dx + dy * dy + 1e-3;
-                let across = dx * ny[i] - dy * nx[i];
-                // A bell of the miss angle s, 1 / (1 + s^2)^2, that falls to a ninth at twice the
-                // tolerance; near the place itself any direction is right by chance, so nearness
-                // counts less, r^2 / (r^2 + core^2). Written out as one division for both.
-                let wide = r2 + across * across * inverse;
-                lanes[i] += weight[i] * (r2 * r2 * r2) / (wide * wide * (r2 + core2));
-            }
-        }
-        lanes.iter().sum()
-    }
-
-    /// Every `step`-th of them.
-    fn thinned(&self, step: usize) -> Normals {
-        let pick = |values: &[f32]| values.iter().copied().step_by(step).collect();
-        Normals {
-            x: pick(&self.x),
-            y: pick(&self.y),
-            nx: pick(&self.nx),
-            ny: pick(&self.ny),
-            weight: pick(&self.weight),
-        }
-    }
 }
 
 /// Finds the pith, or takes the one given.
@@ -148,7 +72,7 @@ pub fn find(face: &Face, settings: &Settings) -> Pith {
         };
     }
     let normals = gather(face);
-    let (first, agreement) = vote(&normals, face);
+    let (first, agreement) = most_votes(&normals, face);
     let (x, y, sd) = close_in(face, first);
     let (x, y) = centre_circles(face, (x, y));
     Pith {
@@ -211,7 +135,7 @@ pub fn elsewhere(face: &Face, pith: &Pith, wood_edge: &WoodEdge) -> Vec<Place> {
     }
     let normals = gather(face);
     #[allow(clippy::cast_possible_truncation, reason = "planes are f32")]
-    let votes = |(x, y): (f64, f64)| f64::from(normals.score(x as f32, y as f32, core(face)));
+    let votes = |(x, y): (f64, f64)| f64::from(normals.votes((x as f32, y as f32), face));
     let first = votes((face.from_photo_px(pith.x_px), face.from_photo_px(pith.y_px)));
     places
         .into_iter()
@@ -245,358 +169,10 @@ fn middle_of_frame(face: &Face) -> ((f64, f64), Vec<f64>) {
     ((left + half.0, top + half.1), edge)
 }
 
-/// Normals at three scales, thinned to about [`VOTERS`], balanced over the directions.
-fn gather(face: &Face) -> Normals {
-    let mut all = Normals::default();
-    for scale in [1usize, 2, 4] {
-        let smaller;
-        let plane = if scale == 1 {
-            face.even()
-        } else {
-            smaller =
-                face.grey
-                    .shrunk(scale, scale)
-                    .locally_normalised(EVEN_SIGMA, 4, NOISE_LEVELS);
-            &smaller
-        };
-        let tensors = Tensors::of(plane, 1.2, 4.0, 2);
-        let typical = typical_energy(&tensors);
-        let s = scale as f32;
-        let stride =
-            (((plane.width * plane.height) as f32 / (VOTERS as f32)).sqrt() * 1.2).max(1.0);
-        let stride = (stride / tensors.shrink as f32).max(1.0);
-        let mut gy = stride / 2.0;
-        while gy < tensors.height() as f32 {
-            let mut gx = stride / 2.0;
-            while gx < tensors.width() as f32 {
-                #[allow(
-                    clippy::cast_possible_truncation,
-                    clippy::cast_sign_loss,
-                    reason = "inside the plane by the loops"
-                )]
-                let (column, row) = (gx.floor() as usize, gy.floor() as usize);
-                let i = row * tensors.width() + column;
-                let (x, y) = (
-                    (tensors.middle(column) + 0.5) * s - 0.5,
-                    (tensors.middle(row) + 0.5) * s - 0.5,
-                );
-                let b = face.bounds;
-                let coherence = tensors.coherence(i);
-                if coherence > 0.3 && x >= b[0] && y >= b[1] && x < b[2] && y < b[3] {
-                    let weight =
-                        coherence.powi(2) * (tensors.energy(i) / typical.max(1e-9)).min(1.5);
-                    all.push(x, y, tensors.angle(i), weight);
-                }
-                gx += stride;
-            }
-            gy += stride;
-        }
-    }
-    balance(&mut all);
-    all
-}
-
-/// Divides each weight by how common its direction is, where it is commoner than the average.
-fn balance(normals: &mut Normals) {
-    let bin = |nx: f32, ny: f32| {
-        let share = (ny.atan2(nx) / std::f32::consts::PI).rem_euclid(1.0);
-        #[allow(
-            clippy::cast_possible_truncation,
-            clippy::cast_sign_loss,
-            reason = "a share below 1 times the bins"
-        )]
-        let i = (share * DIRECTIONS as f32).floor() as usize;
-        i.min(DIRECTIONS - 1)
-    };
-    let mut totals = [0.0f32; DIRECTIONS];
-    for i in 0..normals.len() {
-        totals[bin(normals.nx[i], normals.ny[i])] += normals.weight[i];
-    }
-    let smooth: Vec<f32> = (0..DIRECTIONS)
-        .map(|i| {
-            (totals[(i + DIRECTIONS - 1) % DIRECTIONS]
-                + 2.0 * totals[i]
-                + totals[(i + 1) % DIRECTIONS])
-                / 4.0
-        })
-        .collect();
-    let mean = smooth.iter().sum::<f32>() / DIRECTIONS as f32;
-    for i in 0..normals.len() {
-        let common = smooth[bin(normals.nx[i], normals.ny[i])] / mean.max(1e-9);
-        if common > 1.0 {
-            normals.weight[i] /= common;
-        }
-    }
-}
-
-/// Distance from a place, face samples, below which normals count less.
-fn core(face: &Face) -> f32 {
-    let [left, top, right, bottom] = face.bounds;
-    0.03 * (right - left).max(bottom - top)
-}
-
-/// The best place over the frame and a margin of a fifth round it, by a grid and hill climbing. Straight lines all
-/// meet far away: the climb may leave the margin, for a place on its border would make rings of them.
-fn vote(normals: &Normals, face: &Face) -> ((f32, f32), f32) {
-    let [left, top, right, bottom] = face.bounds;
-    let (w, h) = (right - left, bottom - top);
-    let longest = w.max(h);
-    let core = core(face);
-    let step = longest / 28.0;
-    // A third of the normals finds the hill, all of them its top.
-    let few = normals.thinned(3);
-    let mut grid = Vec::new();
-    let mut y = top - 0.2 * h;
-    while y < bottom + 0.2 * h {
-        let mut x = left - 0.2 * w;
-        while x < right + 0.2 * w {
-            grid.push((few.score(x, y, core), x, y));
-            x += step;
-        }
-        y += step;
-    }
-    grid.sort_by(|a, b| {
-        b.0.total_cmp(&a.0)
-            .then(a.2.total_cmp(&b.2))
-            .then(a.1.total_cmp(&b.1))
-    });
-    let mut best = (f32::MIN, (left + w / 2.0, top + h / 2.0));
-    for &(score, x, y) in grid.iter().take(6) {
-        let (_, (x, y)) = climb(&few, (x, y), score, step / 2.0, core);
-        let score = normals.score(x, y, core);
-        if score > best.0 {
-            best = (score, (x, y));
-        }
-    }
-    best = climb(normals, best.1, best.0, step / 8.0, core);
-    let total: f32 = normals.weight.iter().sum::<f32>().max(1e-9);
-    // What normals without any centre give: the bell's mean over directions.
-    let chance = TOLERANCE / 2.0;
-    let agreement = ((best.0 / total - chance) / (1.0 - chance)).clamp(0.0, 1.0);
-    (best.1, agreement)
-}
-
-/// Directions of a step of hill climbing.
-const AROUND: [(f32, f32); 8] = [
-    (-1.0, 0.0),
-    (1.0, 0.0),
-    (0.0, -1.0),
-    (0.0, 1.0),
-    (-1.0, -1.0),
-    (1.0, 1.0),
-    (-1.0, 1.0),
-    (1.0, -1.0),
-];
-
-fn climb(
-    normals: &Normals,
-    start: (f32, f32),
-    score: f32,
-    step: f32,
-    core: f32,
-) -> (f32, (f32, f32)) {
-    let (mut place, mut best, mut step) = (start, score, step);
-    while step > 0.5 {
-        let mut moved = false;
-        let centre = place;
-        for (dx, dy) in AROUND {
-            let (x, y) = (centre.0 + dx * step, centre.1 + dy * step);
-            let s = normals.score(x, y, core);
-            if s > best {
-                (best, place, moved) = (s, (x, y), true);
-            }
-        }
-        if !moved {
-            step /= 2.0;
-        }
-    }
-    (best, place)
-}
-
-/// Moves the place to where the rings close to it point, in shrinking windows, and says how sure.
-fn close_in(face: &Face, start: (f32, f32)) -> (f32, f32, f32) {
-    let (w, h) = (face.grey.width as f32, face.grey.height as f32);
-    let half = w.min(h) / 2.0;
-    let mut place = start;
-    let mut sd = half * 0.05;
-    for (window, scale) in [(half / 2.0, 2.0f32), (half / 4.0, 1.5), (half * 0.12, 1.0)] {
-        let Some(cut) = cut_out(&face.grey, place, window) else {
-            break;
-        };
-        #[allow(
-            clippy::cast_possible_truncation,
-            clippy::cast_sign_loss,
-            reason = "a small positive number"
-        )]
-        let shrink = (window / 60.0).floor().max(1.0) as usize;
-        let tensors = Tensors::of(
-            &cut.plane.locally_normalised(15.0, 1, NOISE_LEVELS),
-            1.5 * scale,
-            4.0 * scale,
-            shrink,
-        );
-        let Some((x, y, spread, gain)) = intersect(&cut, &tensors, place, window) else {
-            break;
-        };
-        // A step must make the near normals agree better, and stay well inside its window.
-        if gain > 0.0 && (x - place.0).hypot(y - place.1) < window * 0.8 {
-            place = (x, y);
-            sd = spread;
-        }
-    }
-    (place.0, place.1, sd)
-}
-
-struct Cut {
-    plane: Plane,
-    left: f32,
-    top: f32,
-}
-
-fn cut_out(grey: &Plane, place: (f32, f32), reach: f32) -> Option<Cut> {
-    let edge = |v: f32, size: usize| {
-        #[allow(
-            clippy::cast_possible_truncation,
-            clippy::cast_sign_loss,
-            reason = "clamped to the plane"
-        )]
-        let i = v.round().clamp(0.0, size as f32) as usize;
-        i
-    };
-    let (x0, x1) = (
-        edge(place.0 - reach, grey.width),
-        edge(place.0 + reach, grey.width),
-    );
-    let (y0, y1) = (
-        edge(place.1 - reach, grey.height),
-        edge(place.1 + reach, grey.height),
-    );
-    if x1 < x0 + 20 || y1 < y0 + 20 {
-        return None;
-    }
-    let mut plane = Plane::filled(x1 - x0, y1 - y0, 0.0);
-    for y in y0..y1 {
-        plane.row_mut(y - y0).copy_from_slice(&grey.row(y)[x0..x1]);
-    }
-    Some(Cut {
-        plane,
-        left: x0 as f32,
-        top: y0 as f32,
-    })
-}
-
-/// Weighted least-squares meeting point of the normals in a window, its sd, and how much better
-/// they agree there than at the place before (share of their weight).
-fn intersect(
-    cut: &Cut,
-    tensors: &Tensors,
-    start: (f32, f32),
-    window: f32,
-) -> Option<(f32, f32, f32, f32)> {
-    let mut normals = Normals::default();
-    for row in 0..tensors.height() {
-        for column in 0..tensors.width() {
-            let i = row * tensors.width() + column;
-            let (x, y) = (
-                tensors.middle(column) + cut.left,
-                tensors.middle(row) + cut.top,
-            );
-            normals.push(x, y, tensors.angle(i), tensors.coherence(i).powi(2));
-        }
-    }
-    // Of each normal about a place: what goes into the bell of its miss, its distance and a first
-    // weight of 0 where it doesn't count.
-    let mut misses = vec![[0.0f32; 3]; normals.len()];
-    let look = |px: f32, py: f32, misses: &mut [[f32; 3]]| {
-        let places = normals.x.iter().zip(&normals.y);
-        let directions = normals.nx.iter().zip(&normals.ny);
-        let all = places.zip(directions).zip(&normals.weight);
-        for (out, (((x, y), (nx, ny)), weight)) in misses.iter_mut().zip(all) {
-            let (dx, dy) = (x - px, y - py);
-            let r = (dx * dx + dy * dy + 1e-6).sqrt();
-            let across = (dx * ny - dy * nx) / r;
-            let is_near = (r >= 4.0) & (r <= window);
-            *out = [
-                -(across / 0.2).powi(2),
-                (r + 0.1 * window).powi(2),
-                if is_near { *weight } else { 0.0 },
-            ];
-        }
-    };
-    let offsets: Vec<f64> = (0..normals.len())
-        .map(|i| {
-            let (nx, ny) = (f64::from(normals.nx[i]), f64::from(normals.ny[i]));
-            ny * f64::from(normals.x[i]) - nx * f64::from(normals.y[i])
-        })
-        .collect();
-    let (mut px, mut py) = start;
-    let mut spread = window;
-    for _ in 0..12 {
-        let (mut a, mut b, mut d, mut u, mut v) = (0.0f64, 0.0f64, 0.0f64, 0.0f64, 0.0f64);
-        let (mut total, mut residual) = (0.0f64, 0.0f64);
-        widest(
-            #[inline(always)]
-            || look(px, py, &mut misses),
-        );
-        for (i, &[bell, distance, weight]) in misses.iter().enumerate() {
-            if weight == 0.0 {
-                continue;
-            }
-            let q = f64::from(weight * bell.exp() / distance);
-            let (nx, ny) = (f64::from(normals.nx[i]), f64::from(normals.ny[i]));
-            let offset = offsets[i];
-            a += q * ny * ny;
-            b -= q * ny * nx;
-            d += q * nx * nx;
-            u += q * ny * offset;
-            v -= q * nx * offset;
-            let miss = offset - (ny * f64::from(px) - nx * f64::from(py));
-            residual += q * miss * miss;
-            total += q;
-        }
-        let determinant = a * d - b * b;
-        if total <= 0.0 || determinant <= 1e-9 * total * total {
-            return None;
-        }
-        let moved;
-        let (x, y) = ((d * u - b * v) / determinant, (a * v - b * u) / determinant);
-        #[allow(clippy::cast_possible_truncation, reason = "planes are f32")]
-        {
-            moved = (x as f32 - px).hypot(y as f32 - py);
-            (px, py) = (x as f32, y as f32);
-            // Neighbouring normals share their pixels: about one in forty is independent.
-            spread = (residual / total * 40.0 / normals.len() as f64).sqrt() as f32;
-        }
-        if !(px.is_finite() && py.is_finite()) {
-            return None;
-        }
-        if moved < 0.003 {
-            break;
-        }
-    }
-    let core = 0.1 * window;
-    let total: f32 = normals.weight.iter().sum::<f32>().max(1e-9);
-    let gain = (normals.score(px, py, core) - normals.score(start.0, start.1, core)) / total;
-    Some((px, py, spread.clamp(0.3, window), gain + 0.002))
-}
-
-/// Median energy of some 4000 blocks.
-fn typical_energy(tensors: &Tensors) -> f32 {
-    let blocks = tensors.xx.data.len();
-    let mut energies: Vec<f32> = (0..blocks)
-        .step_by(blocks.div_ceil(4096).max(1))
-        .map(|i| tensors.energy(i))
-        .collect();
-    let middle = energies.len() / 2;
-    if energies.is_empty() {
-        return 0.0;
-    }
-    *energies.select_nth_unstable_by(middle, f32::total_cmp).1
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::plane::Plane;
 
     /// Rings of 9 samples about a place, on a face of 4 px a sample.
     pub(super) fn face_of_rings(middle: (f32, f32), width: usize, height: usize) -> Face {
@@ -722,24 +298,5 @@ mod tests {
                 "{width} x {height}"
             );
         }
-    }
-
-    #[test]
-    fn a_straight_texture_is_held_down_to_the_mean_of_the_directions() {
-        let mut normals = Normals::default();
-        for i in 0..3600 {
-            normals.push(0.0, 0.0, (i as f32 * 0.1).to_radians(), 1.0);
-            normals.push(0.0, 0.0, 0.3, 1.0);
-        }
-        balance(&mut normals);
-        let along: f32 = (0..normals.len())
-            .step_by(2)
-            .map(|i| normals.weight[i])
-            .sum();
-        let saw: f32 = (1..normals.len())
-            .step_by(2)
-            .map(|i| normals.weight[i])
-            .sum();
-        assert!(saw < 0.3 * along, "{saw} {along}");
     }
 }
