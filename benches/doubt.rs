@@ -11,7 +11,7 @@
 
 use endgrain::doubt::{self, Common, Signs};
 use endgrain::settings::{Settings, WoodKind};
-use endgrain::{age, photo, rings, survey};
+use endgrain::{age, photo, rings, survey, wood_kind};
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 use std::path::{Path, PathBuf};
@@ -52,6 +52,8 @@ struct Disc {
     left_out: Vec<Judged>,
     /// Kind of wood in truth, as the truth names it, and as told.
     kind: (String, String),
+    /// What the kind was told by, where it was not by pores.
+    look: Option<wood_kind::Signs>,
 }
 
 /// A boundary and what it is in truth.
@@ -128,12 +130,19 @@ fn fit(discs: &[&Disc], folders: &[String]) {
                 Some((doubt::of_pith(&first.signs, next), first.ring? > 0))
             }),
     );
+    let thin_line = logistic_fit(
+        discs
+            .iter()
+            .filter(|d| !is_kind(d, WoodKind::RingPorous))
+            .filter_map(|d| Some((d.look?, is_kind(d, WoodKind::DiffusePorous)))),
+    );
     println!("// cargo bench --bench doubt -- fit {}", folders.join(" "));
     print_line("of_ring", "RING", &ring);
     print_line("of_left_out", "LEFT_OUT", &left);
     print_line("of_edge", "EDGE", &edge);
     print_line("of_gap", "GAP", &gap);
     print_line("of_pith", "PITH", &pith);
+    print_line("wood_kind", "THIN_LINE", &thin_line);
     let cases: Vec<Case> = discs
         .iter()
         .filter(|d| d.lost_centre_px <= 0.0)
@@ -377,8 +386,7 @@ fn table(discs: &[&Disc]) {
         WoodKind::RingPorous,
         WoodKind::DiffusePorous,
     ] {
-        // A truth may shorten it: "diffuse".
-        let is = |d: &Disc| !d.kind.0.is_empty() && kind.name().starts_with(&d.kind.0);
+        let is = |d: &Disc| is_kind(d, kind);
         let told = |d: &Disc| d.kind.1 == kind.name();
         let count = |of: &dyn Fn(&Disc) -> bool| discs.iter().filter(|d| of(d)).count();
         println!(
@@ -389,6 +397,11 @@ fn table(discs: &[&Disc]) {
             count(&|d| !is(d) && told(d))
         );
     }
+}
+
+/// Whether a disc is of a kind in truth, which may shorten it: "diffuse".
+fn is_kind(disc: &Disc, kind: WoodKind) -> bool {
+    !disc.kind.0.is_empty() && kind.name().starts_with(&disc.kind.0)
 }
 
 /// The band as the program gives it.
@@ -431,6 +444,7 @@ fn disc(path: &Path) -> Option<Disc> {
         &seen.straight,
         &seen.polar,
     );
+    let wood = wood_kind::tell(&seen.polar, &found, &seen.bounds, &seen.evidence, None);
     let age = age::count(&found, &settings);
     let pith = (seen.pith.x_px, seen.pith.y_px);
     let boundaries: Vec<(&Vec<Option<f64>>, Signs)> = found
@@ -455,10 +469,8 @@ fn disc(path: &Path) -> Option<Disc> {
         missing: age.missing,
         rings: judged,
         left_out,
-        kind: (
-            truth.wood.replace('_', "-"),
-            seen.bounds.wood.name().to_owned(),
-        ),
+        kind: (truth.wood.replace('_', "-"), wood.kind.name().to_owned()),
+        look: wood.signs,
     };
     fs::create_dir_all(kept.parent()?).ok()?;
     fs::write(&kept, serde_json::to_vec(&disc).ok()?).ok()?;

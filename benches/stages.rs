@@ -10,8 +10,8 @@ use criterion::{BenchmarkId, Criterion, SamplingMode, Throughput};
 use endgrain::demo::{self, Suite};
 use endgrain::settings::Settings;
 use endgrain::{
-    age, bounds, draw, ends, evidence, face, kind, outline, photo, pith, polar, record, rings,
-    straight, stripes,
+    age, bounds, draw, ends, evidence, face, outline, photo, pith, polar, record, ring_mark, rings,
+    straight, stripes, wood_kind,
 };
 use std::hint::black_box;
 use std::path::Path;
@@ -42,21 +42,12 @@ fn each_stage(megapixels: f64, with: &mut dyn FnMut(u64, &mut RunAll<'_>)) {
     let disc = polar::unwrap(&photo, &place, &edge, &settings);
     let level = straight::level(&disc);
     let seen = evidence::gather(&disc, &level);
-    let mark = kind::tell(&seen, settings.wood);
-    let candidates = bounds::trace(&seen, &mark, settings.wood);
+    let mark = ring_mark::tell(&seen, settings.wood);
+    let candidates = bounds::trace(&seen, &mark);
     let settled = rings::settle(&place, &candidates, &seen, &level, &disc);
+    let wood = || wood_kind::tell(&disc, &settled, &candidates, &seen, settings.wood);
     let counted = age::count(&settled, &settings);
-    let written = || {
-        record::write(
-            &photo,
-            &settings,
-            &place,
-            &edge,
-            &candidates,
-            &settled,
-            &counted,
-        )
-    };
+    let written = || record::write(&photo, &settings, &place, &edge, &settled, wood(), &counted);
     let reading = written();
     let overlay = draw::overlay(&photo, &reading, &settings);
 
@@ -115,14 +106,17 @@ fn each_stage(megapixels: f64, with: &mut dyn FnMut(u64, &mut RunAll<'_>)) {
         bench("evidence", &mut || {
             black_box(evidence::gather(&disc, &level));
         });
-        bench("kind", &mut || {
-            black_box(kind::tell(&seen, settings.wood));
+        bench("ring mark", &mut || {
+            black_box(ring_mark::tell(&seen, settings.wood));
         });
         bench("bounds", &mut || {
-            black_box(bounds::trace(&seen, &mark, settings.wood));
+            black_box(bounds::trace(&seen, &mark));
         });
         bench("rings", &mut || {
             black_box(rings::settle(&place, &candidates, &seen, &level, &disc));
+        });
+        bench("wood kind", &mut || {
+            black_box(wood());
         });
         bench("age", &mut || {
             black_box(age::count(&settled, &settings));

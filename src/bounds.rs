@@ -7,9 +7,8 @@
 //! thin line's edge a tenth of a ring off; the path is therefore followed to the tone's own edge.
 
 use crate::evidence::{ARCS, Evidence};
-use crate::kind::{self, RingMark, RingSign};
 use crate::plane::{Plane, RowBorder, blur_line, line_at};
-use crate::settings::WoodKind;
+use crate::ring_mark::{self, RingMark, RingSign};
 
 /// The candidates of one disc, from the pith outward.
 #[derive(Debug, Clone)]
@@ -18,10 +17,8 @@ pub struct Bounds {
     pub sense: f32,
     /// How sure the sense is, 0 (a toss-up) to 1.
     pub sense_confidence: f64,
-    /// Kind of wood.
-    pub wood: WoodKind,
-    /// How sure the kind is, 0 to 1.
-    pub wood_confidence: f64,
+    /// What marks the rings.
+    pub mark: RingMark,
     /// The candidates, their agreed samples rising.
     pub candidates: Vec<Candidate>,
 }
@@ -51,13 +48,12 @@ pub struct Candidate {
 const REACH: usize = 3;
 
 /// Finds the candidates and places them.
-pub fn trace(evidence: &Evidence, mark: &RingMark, wood: Option<WoodKind>) -> Bounds {
+pub fn trace(evidence: &Evidence, mark: &RingMark) -> Bounds {
     let (sense, sense_confidence) = match mark.sign {
-        RingSign::Tone => kind::tone_sense(evidence),
+        RingSign::Tone => ring_mark::tone_sense(evidence),
         RingSign::Pores => (1.0, 1.0),
         RingSign::RowsOfPores { sense } => (sense, 1.0),
     };
-    let (wood, wood_confidence) = kind::wood(evidence, mark, (sense, sense_confidence), wood);
     let signed: Vec<f32> = evidence.agreed.iter().map(|v| v * sense).collect();
     let toward = evidence
         .change
@@ -77,8 +73,7 @@ pub fn trace(evidence: &Evidence, mark: &RingMark, wood: Option<WoodKind>) -> Bo
     Bounds {
         sense,
         sense_confidence,
-        wood,
-        wood_confidence,
+        mark: *mark,
         candidates,
     }
 }

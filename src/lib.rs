@@ -69,9 +69,8 @@ pub mod recentre;
 /// Takes the straightened disc, makes what its sectors agree on.
 pub mod evidence;
 
-/// Takes the evidence, makes what marks the rings (pores or tone), the sense of their ends and the kind of
-/// wood.
-pub mod kind;
+/// Takes the evidence, makes what marks the rings (pores or tone) and the sense of their ends.
+pub mod ring_mark;
 
 /// Takes the evidence, makes candidate boundaries placed on every arc.
 pub mod bounds;
@@ -87,6 +86,9 @@ pub mod doubt;
 
 /// Takes the candidates, makes the rings.
 pub mod rings;
+
+/// Takes the unwrapped disc and the rings, makes the kind of wood.
+pub mod wood_kind;
 
 /// Takes chances, makes the distribution of how many come true.
 mod poisson_binomial;
@@ -218,8 +220,8 @@ fn survey_face(photo: &Photo, face: &face::Face, settings: &Settings) -> Survey 
         straight: by_tone,
     } = level_about_pith(photo, face, settings);
     let evidence_of_tone = evidence::gather(&polar, &by_tone);
-    let mark = kind::tell(&evidence_of_tone, settings.wood);
-    let (straight, evidence) = if mark.sign == kind::RingSign::Pores {
+    let mark = ring_mark::tell(&evidence_of_tone, settings.wood);
+    let (straight, evidence) = if mark.sign == ring_mark::RingSign::Pores {
         if polar.step_px > polar::finest_step_px(photo) {
             // Pores are small: they need all that the photo has.
             polar = polar::unwrap(photo, &pith, &wood_edge, settings);
@@ -231,7 +233,7 @@ fn survey_face(photo: &Photo, face: &face::Face, settings: &Settings) -> Survey 
     } else {
         (by_tone, evidence_of_tone)
     };
-    let (evidence, bounds) = ring_scale::settle(evidence, &mark, settings.wood);
+    let (evidence, bounds) = ring_scale::settle(evidence, &mark);
     Survey {
         pith,
         wood_edge,
@@ -477,8 +479,9 @@ fn read_face(photo: &Photo, face: &face::Face, settings: &Settings) -> Result<Re
     // A very large photo is read at fewer samples than it has.
     rings.tight_below_px *= polar::finest_step_px(photo) as f64;
     rings.is_readable &= !shows_stripes_only(face, &pith, &wood_edge);
+    let wood = wood_kind::tell(&polar, &rings, &bounds, &evidence, settings.wood);
     let age = age::count(&rings, settings);
-    let mut reading = record::write(photo, settings, &pith, &wood_edge, &bounds, &rings, &age);
+    let mut reading = record::write(photo, settings, &pith, &wood_edge, &rings, wood, &age);
     calendar::date(&mut reading, settings)?;
     Ok(reading)
 }

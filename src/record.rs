@@ -1,7 +1,6 @@
 //! The published record, written from what the stages made.
 
 use crate::age::Age;
-use crate::bounds::Bounds;
 use crate::draw::SURE_FROM;
 use crate::notes::{Note, NoteCode};
 use crate::outline::WoodEdge;
@@ -15,6 +14,7 @@ use crate::ring_area;
 use crate::rings::{Rings, TIGHT_BELOW_PX};
 use crate::scale;
 use crate::settings::Settings;
+use crate::wood_kind::Told;
 
 /// Decimals of a pixel that are published.
 const DECIMALS: f64 = 100.0;
@@ -25,8 +25,8 @@ pub fn write(
     settings: &Settings,
     pith: &Pith,
     wood_edge: &WoodEdge,
-    bounds: &Bounds,
     rings: &Rings,
+    wood: Told,
     age: &Age,
 ) -> Reading {
     let outline = outline(wood_edge, age);
@@ -42,7 +42,7 @@ pub fn write(
     };
     // A pith inferred from rings about a hole is known to a fraction of the hole.
     let sd_px = pith.sd_px.max(0.2 * rings.lost_centre_px);
-    let mut notes = notes(sd_px, state, &outline, bounds, rings, age, &published);
+    let mut notes = notes(sd_px, state, &outline, rings, age, &published);
     notes.extend(settled.notes);
     Reading {
         schema: SCHEMA.into(),
@@ -71,8 +71,8 @@ pub fn write(
         },
         outline,
         wood: Wood {
-            kind: bounds.wood,
-            confidence: rounded(bounds.wood_confidence),
+            kind: wood.kind,
+            confidence: rounded(wood.confidence),
         },
         rings: published,
         age: AgeRecord {
@@ -156,7 +156,6 @@ fn notes(
     sd_px: f64,
     state: PithState,
     outline: &Outline,
-    bounds: &Bounds,
     rings: &Rings,
     age: &Age,
     published: &[Ring],
@@ -232,7 +231,8 @@ fn notes(
             ),
         ));
     }
-    if bounds.sense_confidence < 0.1 {
+    let first = rings.rings.iter().find(|ring| !ring.signs.is_edge);
+    if first.is_some_and(|ring| ring.signs.sense_confidence < 0.1) {
         notes.push(Note::new(NoteCode::RingEndUnclear, "Which side of a ring is its end could not be told for sure: boundaries may lie on the wrong side of the dark band."));
     }
     notes

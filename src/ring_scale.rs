@@ -11,11 +11,10 @@
 
 use crate::bounds::{self, Bounds};
 use crate::evidence::Evidence;
-use crate::kind::RingMark;
 use crate::plane::line_at;
+use crate::ring_mark::RingMark;
 use crate::ring_width::{self, Gap};
 use crate::rings::{self, Placed, Sequence};
-use crate::settings::WoodKind;
 use std::ops::RangeInclusive;
 
 /// Agreement of the arcs below which the rings found say nothing of their scale.
@@ -61,13 +60,9 @@ struct Read {
 
 /// The candidates, and the evidence at the scale of the rings that were found. A third reading, at the scale of
 /// the rings found by the second, gained next to nothing.
-pub(crate) fn settle(
-    evidence: Evidence,
-    mark: &RingMark,
-    wood: Option<WoodKind>,
-) -> (Evidence, Bounds) {
+pub(crate) fn settle(evidence: Evidence, mark: &RingMark) -> (Evidence, Bounds) {
     let read = |evidence: Evidence| {
-        let bounds = bounds::trace(&evidence, mark, wood);
+        let bounds = bounds::trace(&evidence, mark);
         let found = rings::found(&bounds, &evidence);
         Read {
             evidence,

@@ -15,7 +15,7 @@ use crate::pith::Pith;
 use crate::plane::line_at;
 use crate::polar::{Polar, RAYS};
 use crate::reading::AZIMUTHS;
-use crate::settings::WoodKind;
+use crate::ring_mark::RingSign;
 use crate::straight::{LEVEL_RAYS, Straight};
 
 /// The rings of the disc.
@@ -235,7 +235,7 @@ fn signs(
         opposite: f64::from(largest(&evidence.agreed, -bounds.sense, 6)),
         onset: f64::from(largest(&evidence.agreed_onset, 1.0, 2)),
         sense_confidence: bounds.sense_confidence,
-        by_pores: bounds.wood == WoodKind::RingPorous,
+        by_pores: bounds.mark.sign != RingSign::Tone,
         strength: f64::from(candidate.strength),
         weakest: f64::from(weakest),
         support: f64::from(candidate.support),
