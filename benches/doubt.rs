@@ -258,19 +258,20 @@ fn number_of(chances: &[f64]) -> Vec<f64> {
     })
 }
 
-fn common_of(t: &[f64; 13]) -> Common {
+fn common_of(t: &[f64; 15]) -> Common {
     Common {
         spread: [t[0], t[1], t[2]],
         lost: [t[3], t[4], t[5], t[6], t[7], t[8], t[9], t[10]],
         middle: t[11],
         reach: t[12],
+        right: [t[13], t[14]],
     }
 }
 
 /// The common doubt of greatest likelihood: one coefficient after the other, by steps that grow where
 /// they help and shrink where not; the same slight ridge on all.
 fn common_fit(cases: &[Case]) -> Common {
-    let loss = |t: &[f64; 13]| {
+    let loss = |t: &[f64; 15]| {
         let common = common_of(t);
         let sum: f64 = cases
             .par_iter()
@@ -286,21 +287,24 @@ fn common_fit(cases: &[Case]) -> Common {
                         Some(p * d.get(i)?)
                     })
                     .sum();
-                -(p + 1e-6).ln()
+                let right = common.all_right(case.own[0]);
+                let seen_is_all = if case.more == 0 { 1.0 } else { 0.0 };
+                -((1.0 - right) * p + right * seen_is_all + 1e-6).ln()
             })
             .collect::<Vec<f64>>()
             .iter()
             .sum();
         sum / cases.len() as f64 + 2e-4 * t.iter().map(|v| v * v).sum::<f64>()
     };
-    let mut t = [0.0; 13];
+    let mut t = [0.0; 15];
     (t[0], t[1], t[3], t[4], t[11], t[12]) = (-4.0, 2.0, -3.0, 3.0, -0.01, -0.5);
-    let mut steps = [0.5; 13];
+    (t[13], t[14]) = (0.5, 0.5);
+    let mut steps = [0.5; 15];
     steps[11] = 0.01;
     let mut best = loss(&t);
     for _ in 0..80 {
         let before = best;
-        for i in 0..13 {
+        for i in 0..15 {
             let old = t[i];
             let mut helped = false;
             for sign in [1.0, -1.0] {

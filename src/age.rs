@@ -4,7 +4,8 @@
 //! with a chance of its own. Their number is a sum of such chances; its exact distribution is a short
 //! convolution (the idea of a chance for each boundary: Ricker et al. 2020, PLoS ONE 15: e0239052). To
 //! it is added what single chances can't say, a doubt common to the whole disc ([`crate::doubt`], where
-//! all of them are fitted), and the missing centre. The band grows from the count to the likelier side
+//! all of them are fitted), and the missing centre. Misses come together: by a chance of its own nothing
+//! was passed over at all, and the count is right. The band grows from the count to the likelier side
 //! until it holds its level.
 //!
 //! How many rings a missing centre takes is estimated in [`crate::missing_centre`].
@@ -90,7 +91,12 @@ pub fn distribution(
     let expected = rings.len() as f64 + chances.iter().sum::<f64>();
     let of_disc = doubt::of_disc(rings, of_left_out, level_agreement);
     let (common, below) = doubt::COMMON.distribution(&of_disc, expected);
-    (convolved(&number_of_years(&chances), &common), below)
+    let unseen = number_of_years(&chances);
+    let right = doubt::COMMON.all_right(unseen[0]);
+    let mut years = convolved(&unseen, &common);
+    years.iter_mut().for_each(|chance| *chance *= 1.0 - right);
+    years[below] += right;
+    (years, below)
 }
 
 /// The band of a distribution: first and last place in its list, `at` being the place of the count.
