@@ -510,6 +510,18 @@ pub fn line_at(line: &[f32], place: f32) -> f32 {
     line[i] + (place - before) * (line[(i + 1).min(last)] - line[i])
 }
 
+/// Third moment of values about zero over the 3/2 power of the second; 0 where all are 0.
+pub fn skew(values: impl Iterator<Item = f32>) -> f64 {
+    let (mut count, mut squares, mut cubes) = (0.0f64, 0.0f64, 0.0f64);
+    for value in values.map(f64::from) {
+        count += 1.0;
+        squares += value * value;
+        cubes += value * value * value;
+    }
+    let n = count.max(1.0);
+    cubes / n / (squares / n).powf(1.5).max(1e-9)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -614,5 +626,14 @@ mod tests {
         };
         assert!((plane.sampled(1.25, 0.5) - 6.25).abs() < 1e-6);
         assert!((line_at(&[0.0, 2.0, 4.0], 1.5) - 3.0).abs() < 1e-6);
+    }
+
+    #[test]
+    fn skew_is_that_of_the_moments_about_zero() {
+        // Squares 1, 1, 4 and cubes -1, -1, 8: 2 over 2 to the power of 3/2.
+        let one_sided = skew([-1.0f32, -1.0, 2.0].into_iter());
+        assert!((one_sided - 0.5f64.sqrt()).abs() < 1e-12);
+        assert_eq!(skew([-3.0f32, 3.0].into_iter()), 0.0);
+        assert_eq!(skew(std::iter::empty()), 0.0);
     }
 }

@@ -17,7 +17,7 @@
 //! latewood is steep across only, and at both its edges. Limit: rows that blur into a smooth line.
 
 use crate::evidence::{ARCS, Evidence};
-use crate::plane::Plane;
+use crate::plane::{Plane, skew};
 use crate::settings::WoodKind;
 
 /// What marks the rings.
@@ -289,45 +289,16 @@ fn rms(line: &[f32]) -> f64 {
 /// the development discs read by tone, all but a weathered stump with pale latewood; that of the
 /// agreed change was wrong on eight of 33 photos.
 pub fn tone_sense(evidence: &Evidence) -> (f32, f64) {
-    let (mut tone, mut change) = (Moments::default(), Moments::default());
-    for arc in 0..ARCS {
-        let row = evidence.tone.row(arc);
-        let seen = evidence.seen.row(arc);
-        for s in 0..row.len() {
-            if seen[s] > 0.5 {
-                // Less the mean over a ring and a half: heartwood, stain and shadow are skewed too.
-                tone.add(above_mean(row, s));
-                change.add(evidence.change.at(s, arc));
-            }
-        }
-    }
-    let lean = change.skew() - tone.skew();
+    // Less the mean over a ring and a half: heartwood, stain and shadow are skewed too.
+    let tone = (0..ARCS).flat_map(|arc| {
+        let (row, seen) = (evidence.tone.row(arc), evidence.seen.row(arc));
+        let is_seen = move |s: &usize| seen[*s] > 0.5;
+        (0..row.len()).filter(is_seen).map(|s| above_mean(row, s))
+    });
+    let lean = evidence.skew_of_change() - skew(tone);
     // 0.25: leans of rough faces that were read right began at 0.1.
     (
         if lean >= 0.0 { 1.0 } else { -1.0 },
         (lean / 0.25).tanh().abs(),
     )
-}
-
-/// Sums of powers.
-#[derive(Debug, Default)]
-pub(crate) struct Moments {
-    count: f64,
-    squares: f64,
-    cubes: f64,
-}
-
-impl Moments {
-    pub(crate) fn add(&mut self, value: f32) {
-        let v = f64::from(value);
-        self.count += 1.0;
-        self.squares += v * v;
-        self.cubes += v * v * v;
-    }
-
-    /// Third moment over the 3/2 power of the second.
-    pub(crate) fn skew(&self) -> f64 {
-        let n = self.count.max(1.0);
-        self.cubes / n / (self.squares / n).powf(1.5).max(1e-9)
-    }
 }

@@ -12,7 +12,7 @@ use crate::bounds::Bounds;
 use crate::evidence::Evidence;
 use crate::plane::line_at;
 use crate::polar::{Polar, RAYS};
-use crate::ring_mark::{Moments, RingSign};
+use crate::ring_mark::RingSign;
 use crate::rings::Rings;
 use crate::settings::WoodKind;
 
@@ -72,7 +72,8 @@ pub fn tell(
         1.0,
         course.swing().ln(),
         if bounds.sense < 0.0 { 1.0 } else { 0.0 },
-        skew_of_change(evidence),
+        // A thin line's outer edge is sharp, latewood darkens little by little before its own.
+        evidence.skew_of_change(),
     ];
     let odds: f64 = signs.iter().zip(THIN_LINE).map(|(s, c)| s * c).sum();
     let chance = 1.0 / (1.0 + (-odds).exp());
@@ -86,18 +87,6 @@ pub fn tell(
         confidence,
         signs: Some(signs),
     }
-}
-
-/// How much sharper the tone changes outward in the one sense than in the other: a thin line's outer edge is
-/// sharp, latewood darkens little by little before its own.
-fn skew_of_change(evidence: &Evidence) -> f64 {
-    let mut of_change = Moments::default();
-    for (change, seen) in evidence.change.data.iter().zip(&evidence.seen.data) {
-        if *seen > 0.5 {
-            of_change.add(*change);
-        }
-    }
-    of_change.skew()
 }
 
 /// How the tone goes through a ring of the disc.

@@ -7,7 +7,7 @@
 
 mod alignment;
 
-use crate::plane::{Plane, blur_line, line_at};
+use crate::plane::{Plane, blur_line, line_at, skew};
 use crate::polar::Polar;
 use crate::ring_width::Scales;
 use crate::straight::{Arcs, Straight, arcs};
@@ -63,6 +63,16 @@ impl Evidence {
         let common =
             self.agreed.iter().map(|v| v * v).sum::<f32>() / self.agreed.len().max(1) as f32;
         (common * count / power.max(1e-6)).clamp(0.0, 1.0)
+    }
+
+    /// Skew of the changes on the arcs: how much sharper they are in the one sense (positive: to pale) than in
+    /// the other.
+    pub fn skew_of_change(&self) -> f64 {
+        let seen = self.change.data.iter().zip(&self.seen.data);
+        skew(
+            seen.filter(|(_, seen)| **seen > 0.5)
+                .map(|(change, _)| *change),
+        )
     }
 
     /// The same arcs measured out by another ring width, levels, at each level.
