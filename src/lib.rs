@@ -231,7 +231,7 @@ fn survey_face(photo: &Photo, face: &face::Face, settings: &Settings) -> Survey 
         let evidence = evidence::gather(&pores, &straight);
         (straight, evidence)
     } else {
-        (by_tone, evidence_of_tone)
+        level_again(&polar, by_tone, evidence_of_tone)
     };
     let (evidence, bounds) = ring_scale::settle(evidence, &mark);
     Survey {
@@ -243,6 +243,31 @@ fn survey_face(photo: &Photo, face: &face::Face, settings: &Settings) -> Survey 
         bounds,
     }
 }
+
+/// A disc levelled once more from where its arcs line up, if they agree more after that.
+fn level_again(
+    polar: &polar::Polar,
+    straight: straight::Straight,
+    evidence: evidence::Evidence,
+) -> (straight::Straight, evidence::Evidence) {
+    let before = evidence.agreement();
+    if before >= LEVEL_ALREADY {
+        return (straight, evidence);
+    }
+    let again = straight::level_again(polar, &straight, &evidence.level, &evidence.shift);
+    let other = evidence::gather(polar, &again);
+    if other.agreement() > before.max(LINED_UP) {
+        (again, other)
+    } else {
+        (straight, evidence)
+    }
+}
+
+/// Agreement of the arcs from which a disc isn't levelled once more.
+const LEVEL_ALREADY: f32 = 0.9;
+
+/// Agreement that arcs must reach by it: texture that was lined up agrees by less.
+const LINED_UP: f32 = 0.45;
 
 /// The disc with its rings lying level about a place taken for its pith.
 struct Levelled {

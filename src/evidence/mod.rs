@@ -11,6 +11,7 @@ use crate::plane::{Plane, blur_line, line_at, skew};
 use crate::polar::Polar;
 use crate::ring_width::Scales;
 use crate::straight::{Arcs, Straight, arcs};
+use alignment::With;
 use std::ops::RangeInclusive;
 
 /// Arcs of the disc that are read, five degrees each.
@@ -53,16 +54,7 @@ pub struct Evidence {
 impl Evidence {
     /// Share of the arcs' power that they agree on, 0 to 1.
     pub fn agreement(&self) -> f32 {
-        let (mut power, mut count) = (0.0f32, 0.0f32);
-        for (change, seen) in self.change.data.iter().zip(&self.seen.data) {
-            if *seen > 0.5 {
-                power += change.clamp(-3.0, 3.0).powi(2);
-                count += 1.0;
-            }
-        }
-        let common =
-            self.agreed.iter().map(|v| v * v).sum::<f32>() / self.agreed.len().max(1) as f32;
-        (common * count / power.max(1e-6)).clamp(0.0, 1.0)
+        agreement(&self.change, &self.seen, &self.agreed)
     }
 
     /// Skew of the changes on the arcs: how much sharper they are in the one sense (positive: to pale) than in
@@ -110,31 +102,93 @@ pub fn gather(polar: &Polar, straight: &Straight) -> Evidence {
 /// What arcs show that are measured out by a ring width.
 fn measured_out(arcs: Arcs, scales: Scales, ring_width: Vec<f32>) -> Evidence {
     let level = places(&ring_width, arcs.tone.width);
-    let tone = measure_out(&arcs.tone, &level, &ring_width);
-    let roughness = measure_out(&arcs.roughness, &level, &ring_width);
-    let seen = at_places(&arcs.seen, &level);
-    let shift = alignment::line_up(&tone, &seen);
-    let seen = lined_up(&seen, &shift, |row| row.to_vec());
-    let change = lined_up(&tone, &shift, relative_change);
-    let onset = lined_up(&roughness, &shift, relative_change);
-    let agreed = agree(&change, &seen);
-    let agreed_onset = agree(&onset, &seen);
-    let tone = lined_up(&tone, &shift, |row| row.to_vec());
-    let roughness = lined_up(&roughness, &shift, |row| row.to_vec());
+    let raw = Measured {
+        tone: measure_out(&arcs.tone, &level, &ring_width),
+        roughness: measure_out(&arcs.roughness, &level, &ring_width),
+        seen: at_places(&arcs.seen, &level),
+    };
+    let mut lined = raw.lined_up(With::Neighbours);
+    if lined.agreement() < AGREE_CLEARLY {
+        // Arcs that line up with their neighbours may do so a year off.
+        let far = raw.lined_up(With::WholeTurn);
+        if far.agreement() > lined.agreement() {
+            lined = far;
+        }
+    }
     Evidence {
-        change,
-        onset,
-        tone,
-        roughness,
-        seen,
-        shift,
+        change: lined.change,
+        onset: lined.onset,
+        tone: lined.tone,
+        roughness: lined.roughness,
+        seen: lined.seen,
+        shift: lined.shift,
         level,
-        agreed,
-        agreed_onset,
+        agreed: lined.agreed,
+        agreed_onset: lined.agreed_onset,
         ring_width,
         arcs,
         scales,
     }
+}
+
+/// Agreement from which arcs need not be lined up with the whole turn.
+const AGREE_CLEARLY: f32 = 0.8;
+
+/// Arcs measured out, before they are lined up.
+struct Measured {
+    tone: Plane,
+    roughness: Plane,
+    seen: Plane,
+}
+
+/// Arcs lined up, and what they agree on.
+struct Lined {
+    change: Plane,
+    onset: Plane,
+    tone: Plane,
+    roughness: Plane,
+    seen: Plane,
+    shift: Plane,
+    agreed: Vec<f32>,
+    agreed_onset: Vec<f32>,
+}
+
+impl Measured {
+    fn lined_up(&self, with: With) -> Lined {
+        let shift = alignment::line_up(&self.tone, &self.seen, with);
+        let seen = lined_up(&self.seen, &shift, |row| row.to_vec());
+        let change = lined_up(&self.tone, &shift, relative_change);
+        let onset = lined_up(&self.roughness, &shift, relative_change);
+        Lined {
+            agreed: agree(&change, &seen),
+            agreed_onset: agree(&onset, &seen),
+            tone: lined_up(&self.tone, &shift, |row| row.to_vec()),
+            roughness: lined_up(&self.roughness, &shift, |row| row.to_vec()),
+            change,
+            onset,
+            seen,
+            shift,
+        }
+    }
+}
+
+impl Lined {
+    fn agreement(&self) -> f32 {
+        agreement(&self.change, &self.seen, &self.agreed)
+    }
+}
+
+/// Share of the arcs' power that they agree on, 0 to 1.
+fn agreement(change: &Plane, seen: &Plane, agreed: &[f32]) -> f32 {
+    let (mut power, mut count) = (0.0f32, 0.0f32);
+    for (change, seen) in change.data.iter().zip(&seen.data) {
+        if *seen > 0.5 {
+            power += change.clamp(-3.0, 3.0).powi(2);
+            count += 1.0;
+        }
+    }
+    let common = agreed.iter().map(|v| v * v).sum::<f32>() / agreed.len().max(1) as f32;
+    (common * count / power.max(1e-6)).clamp(0.0, 1.0)
 }
 
 /// Change along a row in units of its own local deviation.

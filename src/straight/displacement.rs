@@ -56,6 +56,62 @@ fn shaped_like_edge(polar: &Polar, full_from: f32) -> Plane {
     radius
 }
 
+/// Puts under the displacement what lines its arcs up: sample `s` of an arc, at level `level[s]`, now
+/// shows what lay `shift` samples further out.
+pub(super) fn lined_up(old: &Plane, level: &[f32], shift: &Plane) -> Plane {
+    let (reach, arcs) = (old.width, shift.height);
+    let end = level.len() - 1;
+    let samples: Vec<f32> = (0..reach)
+        .map(|i| {
+            let place = i as f32;
+            let after = level.partition_point(|l| *l < place).clamp(1, end);
+            let (inner, outer) = (level[after - 1], level[after]);
+            ((after - 1) as f32 + (place - inner) / (outer - inner)).min(end as f32)
+        })
+        .collect();
+    let mut radius = Plane::filled(reach, old.height, 0.0);
+    for ray in 0..LEVEL_RAYS {
+        let (arc, next, part) = between(ray, LEVEL_RAYS / arcs, arcs);
+        let (a, b) = (shift.row(arc), shift.row(next));
+        let source = old.row(ray);
+        for (i, (r, sample)) in radius.row_mut(ray).iter_mut().zip(&samples).enumerate() {
+            let by = line_at(a, *sample) * (1.0 - part) + line_at(b, *sample) * part;
+            let moved = line_at(level, sample + by) - line_at(level, *sample);
+            *r = carried_on(source, i as f32 + moved * ramp(i));
+        }
+    }
+    rising(&mut radius);
+    radius
+}
+
+/// The two blocks of rays that a ray lies between the middles of, and the share of the second.
+fn between(ray: usize, block: usize, blocks: usize) -> (usize, usize, f32) {
+    let place = (ray as f32 + 0.5) / block as f32 - 0.5;
+    let whole = place.floor();
+    #[allow(clippy::cast_possible_truncation, reason = "a small whole number")]
+    let first = (whole as isize)
+        .rem_euclid(blocks.cast_signed())
+        .unsigned_abs();
+    (first, (first + 1) % blocks, place - whole)
+}
+
+/// How much a level may move: the pith stays.
+fn ramp(level: usize) -> f32 {
+    (level as f32 / 6.0).min(1.0)
+}
+
+/// A rising line at a place; beyond its end the spacing of the last ones goes on.
+fn carried_on(line: &[f32], at: f32) -> f32 {
+    let n = line.len();
+    let beyond = at - (n - 1) as f32;
+    let value = line_at(line, at);
+    if beyond > 0.0 {
+        value + beyond * (line[n - 1] - line[n - 2])
+    } else {
+        value
+    }
+}
+
 /// Makes every row strictly increasing.
 fn rising(radius: &mut Plane) {
     for ray in 0..radius.height {
@@ -91,20 +147,13 @@ fn composed_plain(old: &Plane, increment: &Plane) -> Plane {
                 reason = "clamped to the knots"
             )]
             let whole = knot as usize;
-            (whole, knot - whole as f32, (i as f32 / 6.0).min(1.0))
+            (whole, knot - whole as f32, ramp(i))
         })
         .collect();
     for ray in 0..LEVEL_RAYS {
         // Knot rays stand in the middle of their block of rays.
-        let block = (LEVEL_RAYS / KNOT_RAYS) as f32;
-        let place = (ray as f32 + 0.5) / block - 0.5;
-        let whole = place.floor();
-        let part = place - whole;
-        #[allow(clippy::cast_possible_truncation, reason = "a small whole number")]
-        let first = (whole as isize)
-            .rem_euclid(KNOT_RAYS.cast_signed())
-            .unsigned_abs();
-        let (a, b) = (increment.row(first), increment.row((first + 1) % KNOT_RAYS));
+        let (first, second, part) = between(ray, LEVEL_RAYS / KNOT_RAYS, KNOT_RAYS);
+        let (a, b) = (increment.row(first), increment.row(second));
         for (value, (p, q)) in line.iter_mut().zip(a.iter().zip(b)) {
             *value = p * (1.0 - part) + q * part;
         }
@@ -113,15 +162,59 @@ fn composed_plain(old: &Plane, increment: &Plane) -> Plane {
         for (i, (r, &(whole, part, ramp))) in target.iter_mut().zip(&knots).enumerate() {
             let (here, next) = (line[whole], line[(whole + 1).min(n - 1)]);
             let shift = (here + part * (next - here)) * scale * ramp;
-            let at = i as f32 + shift;
-            *r = line_at(source, at);
-            let last = (reach - 1) as f32;
-            if at > last {
-                // Beyond the last level the spacing of the last ones goes on.
-                *r += (at - last) * (source[reach - 1] - source[reach - 2]);
-            }
+            *r = carried_on(source, i as f32 + shift);
         }
     }
     rising(&mut radius);
     radius
+}
+
+#[cfg(test)]
+mod tests {
+    use super::lined_up;
+    use crate::plane::Plane;
+    use crate::straight::LEVEL_RAYS;
+
+    const LEVELS: usize = 200;
+    const ARCS: usize = 72;
+
+    /// Levels a pixel apart on every ray, arcs measured out every two levels.
+    fn even() -> (Plane, Vec<f32>) {
+        let mut radius = Plane::filled(LEVELS, LEVEL_RAYS, 0.0);
+        for ray in 0..LEVEL_RAYS {
+            for (i, r) in radius.row_mut(ray).iter_mut().enumerate() {
+                *r = i as f32;
+            }
+        }
+        (radius, (0..LEVELS / 2).map(|s| 2.0 * s as f32).collect())
+    }
+
+    #[test]
+    fn arcs_that_line_up_keep_their_levels() {
+        let (radius, level) = even();
+        let still = Plane::filled(level.len(), ARCS, 0.0);
+        let same = lined_up(&radius, &level, &still);
+        for (a, b) in same.data.iter().zip(&radius.data) {
+            assert!((a - b).abs() < 1e-3, "{a} {b}");
+        }
+    }
+
+    #[test]
+    fn a_shifted_arc_moves_by_its_samples_and_the_pith_stays() {
+        let (radius, level) = even();
+        let mut shift = Plane::filled(level.len(), ARCS, 0.0);
+        for arc in 9..12 {
+            shift.row_mut(arc).fill(3.0);
+        }
+        let moved = lined_up(&radius, &level, &shift);
+        // The middle ray of arc 10 shows what lay three samples, six levels, further out.
+        let row = moved.row(52);
+        assert!((row[100] - 106.0).abs() < 1e-3, "{}", row[100]);
+        assert!(row[0].abs() < 1e-6, "{}", row[0]);
+        let other = moved.row(200);
+        assert!((other[100] - 100.0).abs() < 1e-3, "{}", other[100]);
+        for row in moved.data.chunks(LEVELS) {
+            assert!(row.windows(2).all(|pair| pair[0] < pair[1]));
+        }
+    }
 }

@@ -120,6 +120,9 @@ const MEASURED: [Round; 4] = [
 /// short side of an off-centre disc, are lost in the measured width.
 const CLOSE: [Round; 2] = [MEASURED[0], MEASURED[1]];
 
+/// Round in which the rings' own scale is measured for the last time before it is halved.
+const LAST_MEASURED: usize = FIXED.len() + 2;
+
 /// Stiffness of the displacement tried in a round, from supple to stiff.
 const STIFFNESS: [f32; 4] = [1.0, 10.0, 100.0, 1000.0];
 
@@ -154,7 +157,15 @@ struct Step {
 
 /// Straightens the disc.
 pub fn level(polar: &Polar) -> Straight {
-    let (straight, _) = rounds(polar, start(polar), false);
+    let (straight, _) = rounds(polar, start(polar), 0, false);
+    straight
+}
+
+/// Straightens the disc once more, at the rings' own scale, from where its arcs line up: those measured
+/// out at `level` and shifted by `shift`, samples, `[arcs, samples]`.
+pub fn level_again(polar: &Polar, straight: &Straight, level: &[f32], shift: &Plane) -> Straight {
+    let radius = displacement::lined_up(&straight.radius, level, shift);
+    let (straight, _) = rounds(polar, radius, LAST_MEASURED, false);
     straight
 }
 
@@ -165,7 +176,7 @@ pub fn level_clear(polar: &Polar) -> Option<Straight> {
     if narrow_ring(polar, &start) < HOPEFUL_RING {
         return None;
     }
-    let (straight, is_level) = rounds(polar, start, true);
+    let (straight, is_level) = rounds(polar, start, 0, true);
     is_level.then_some(straight)
 }
 
@@ -219,9 +230,9 @@ fn narrower(mut width: Vec<f32>) -> f32 {
     width[width.len() / 10]
 }
 
-/// Goes through the rounds from a first guess on, to their end or as far as only a clear face needs
+/// Goes through the rounds from a first guess and a round on, to their end or as far as only a clear face needs
 /// them; and whether the rings lie level.
-fn rounds(polar: &Polar, start: Plane, is_clear: bool) -> (Straight, bool) {
+fn rounds(polar: &Polar, start: Plane, first: usize, is_clear: bool) -> (Straight, bool) {
     let reach = polar.grey.width;
     let mut radius = start;
     // Displacement so far on the solve's grid, in knots: what smoothness is asked of.
@@ -232,7 +243,8 @@ fn rounds(polar: &Polar, start: Plane, is_clear: bool) -> (Straight, bool) {
     let mut stuck = false;
     // Ring width along the levels, once it is measured.
     let mut width: Vec<f32> = Vec::new();
-    for (i, round) in FIXED.iter().chain(&MEASURED).chain(&CLOSE).enumerate() {
+    let all = FIXED.iter().chain(&MEASURED).chain(&CLOSE);
+    for (i, round) in all.enumerate().skip(first) {
         // A clear face gains nothing from a second measure of its ring width.
         if i >= FIXED.len() + 2 && (is_clear || agreed > LEVEL_ENOUGH) {
             break;
