@@ -106,6 +106,11 @@ fn each_stage(megapixels: f64, with: &mut dyn FnMut(u64, &mut RunAll<'_>)) {
         bench("evidence", &mut || {
             black_box(evidence::gather(&disc, &level));
         });
+        // What a face takes besides that isn't clear by then, and the evidence once more.
+        bench("straight, again", &mut || {
+            let again = straight::level_again(&disc, &level, &seen.level, &seen.shift);
+            black_box(again);
+        });
         bench("ring mark", &mut || {
             black_box(ring_mark::tell(&seen, settings.wood));
         });
