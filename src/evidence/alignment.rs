@@ -44,13 +44,18 @@ const FAR_TRIES: usize = 57;
 const NEAR_TRIES: usize = 17;
 
 /// Rounds against the whole turn, over some seven rings.
-const FAR: [Round; 2] = [FAR_ROUND; 2];
-
-const FAR_ROUND: Round = Round {
-    spread: None,
-    window: 75,
-    stay: 0.0005,
-};
+const FAR: [Round; 2] = [
+    Round {
+        spread: None,
+        window: 75,
+        stay: 0.0005,
+    },
+    Round {
+        spread: None,
+        window: 75,
+        stay: 0.0005,
+    },
+];
 
 /// Rounds against the neighbours, over some two and a half rings.
 const NEAR: [Round; 3] = [near(3.0), near(6.0), near(12.0)];

@@ -3,7 +3,8 @@
 //! The straightened disc is averaged over arcs of five degrees, measured out so that a ring takes
 //! about eleven samples whatever its width ([`ring_width`](crate::ring_width)), and every arc is lined up with its
 //! neighbours (`alignment`), which takes out the last fraction of a ring that the straightening
-//! leaves. The evidence is the change of luminance along that scale, on every arc and agreed.
+//! leaves; where they agree on little, with the whole turn before that, as a sector may follow the year
+//! before or after. The evidence is the change of luminance along that scale, on every arc and agreed.
 
 mod alignment;
 
@@ -16,6 +17,9 @@ use std::ops::RangeInclusive;
 
 /// Arcs of the disc that are read, five degrees each.
 pub const ARCS: usize = 72;
+
+/// Agreement from which arcs need not be lined up with the whole turn.
+const AGREE_CLEARLY: f32 = 0.8;
 
 /// Samples a ring takes on the measured-out scale.
 pub const SAMPLES_A_RING: f32 = 11.0;
@@ -130,9 +134,6 @@ fn measured_out(arcs: Arcs, scales: Scales, ring_width: Vec<f32>) -> Evidence {
         scales,
     }
 }
-
-/// Agreement from which arcs need not be lined up with the whole turn.
-const AGREE_CLEARLY: f32 = 0.8;
 
 /// Arcs measured out, before they are lined up.
 struct Measured {
