@@ -57,8 +57,11 @@ fn shaped_like_edge(polar: &Polar, full_from: f32) -> Plane {
 }
 
 /// Puts under the displacement what lines its arcs up: sample `s` of an arc, at level `level[s]`, now
-/// shows what lay `shift` samples further out.
+/// shows what lay `shift` samples further out. Of a single sample nothing can be told.
 pub(super) fn lined_up(old: &Plane, level: &[f32], shift: &Plane) -> Plane {
+    if level.len() < 2 {
+        return old.clone();
+    }
     let (reach, arcs) = (old.width, shift.height);
     let end = level.len() - 1;
     let samples: Vec<f32> = (0..reach)
@@ -196,6 +199,15 @@ mod tests {
         let same = lined_up(&radius, &level, &still);
         for (a, b) in same.data.iter().zip(&radius.data) {
             assert!((a - b).abs() < 1e-3, "{a} {b}");
+        }
+    }
+
+    #[test]
+    fn a_disc_too_small_for_two_samples_keeps_its_levels() {
+        let (radius, _) = even();
+        for level in [&[][..], &[0.0][..]] {
+            let shift = Plane::filled(level.len(), ARCS, 1.0);
+            assert_eq!(lined_up(&radius, level, &shift).data, radius.data);
         }
     }
 

@@ -230,8 +230,8 @@ fn narrower(mut width: Vec<f32>) -> f32 {
     width[width.len() / 10]
 }
 
-/// Goes through the rounds from a first guess and a round on, to their end or as far as only a clear face needs
-/// them; and whether the rings lie level.
+/// Goes through the rounds from a first guess on, beginning with the round `first`, to their end or as far
+/// as only a clear face needs them; and whether the rings lie level.
 fn rounds(polar: &Polar, start: Plane, first: usize, is_clear: bool) -> (Straight, bool) {
     let reach = polar.grey.width;
     let mut radius = start;
