@@ -71,12 +71,7 @@ const fn near(spread: f32) -> Round {
 /// Shift of every arc, samples, `[arc, sample]`: to its neighbours alone, or to the whole turn before them.
 pub(super) fn line_up(tone: &Plane, seen: &Plane, with: With) -> Plane {
     let mut normal = tone.clone();
-    for arc in 0..tone.height {
-        let typical = deviation(tone.row(arc), 41, 0.2);
-        for (value, d) in normal.row_mut(arc).iter_mut().zip(&typical) {
-            *value /= d;
-        }
-    }
+    in_deviations(&mut normal, 0.2);
     let mut shift = Plane::filled(tone.width, tone.height, 0.0);
     if with == With::WholeTurn {
         for round in &FAR {
@@ -107,7 +102,8 @@ fn matched<const TRIES: usize>(
             moved.data[arc * n + s] = line_at(normal.row(arc), at) * share;
         }
     }
-    let mean = match round.spread {
+    // One row for the whole turn, else one an arc.
+    let mut mean = match round.spread {
         Some(spread) => {
             let weight = wood.blurred(0.0, spread, RowBorder::Wrap);
             moved
@@ -116,14 +112,10 @@ fn matched<const TRIES: usize>(
         }
         None => whole_turn(&moved, &wood),
     };
+    in_deviations(&mut mean, 0.1);
     for arc in 0..arcs {
-        let mut mean = mean.row(arc % mean.height).to_vec();
-        let typical = deviation(&mean, 41, 0.1);
-        for (value, d) in mean.iter_mut().zip(&typical) {
-            *value /= d;
-        }
-        let row = shift.row_mut(arc);
-        let step = best_shift::<TRIES>(normal.row(arc), &mean, wood.row(arc), row, round);
+        let (row, mean) = (shift.row_mut(arc), mean.row(arc % mean.height));
+        let step = best_shift::<TRIES>(normal.row(arc), mean, wood.row(arc), row, round);
         for (value, d) in row.iter_mut().zip(&step) {
             *value += d;
         }
@@ -132,6 +124,17 @@ fn matched<const TRIES: usize>(
     centre(&mut shift, &wood);
     keep_order(&mut shift);
     shift
+}
+
+/// Puts every row in units of its local deviation plus a floor.
+fn in_deviations(rows: &mut Plane, floor: f32) {
+    for y in 0..rows.height {
+        let row = rows.row_mut(y);
+        let typical = deviation(row, 41, floor);
+        for (value, d) in row.iter_mut().zip(&typical) {
+            *value /= d;
+        }
+    }
 }
 
 /// Mean over all arcs, one row; few arcs count less.
