@@ -1,11 +1,14 @@
-//! How level the straightening makes the rings of discs whose rings are known.
+//! How level the straightening makes the rings of discs whose rings are known, and how much of their
+//! wood's edge is told right.
 //!
 //!     cargo bench --bench level -- DIR
 //!
 //! reads every photo of DIR that has its truth beside it (`endgrain demo DIR` makes them) and prints
 //! the share of true ring ends that lie, on their arc of the straightened disc, within a third of a
 //! ring of the place that most arcs have that ring at; 1 is level. Rings that don't lie level can't be
-//! found by what arcs agree on, whatever comes after.
+//! found by what arcs agree on, whatever comes after. Beside it stands the share of the turn on which
+//! the wood's edge, where it is in the photo, lies within 6 % of the true one; discs with less than 0.9
+//! of it are counted at the end.
 
 use endgrain::evidence::ARCS;
 use endgrain::settings::Settings;
@@ -23,6 +26,10 @@ struct Truth {
     boundaries: Vec<Vec<Option<f64>>>,
     #[serde(default)]
     visible_from_ring: usize,
+    #[serde(default)]
+    width: f64,
+    #[serde(default)]
+    height: f64,
 }
 
 fn main() {
@@ -36,25 +43,77 @@ fn main() {
         .filter(|path| path.extension().is_some_and(|e| e == "jpg"))
         .collect();
     photos.sort();
-    let shares: Vec<(&PathBuf, f32)> = photos
+    let discs: Vec<(&PathBuf, Shares)> = photos
         .par_iter()
         .filter_map(|path| Some((path, of_photo(path)?)))
         .collect();
-    for (path, share) in &shares {
-        println!("{share:.3} {}", path.display());
+    for (path, Shares { level, edge }) in &discs {
+        println!("{level:.3} {edge:.2} {}", path.display());
     }
-    let mean = shares.iter().map(|(_, share)| share).sum::<f32>() / shares.len().max(1) as f32;
-    println!("{mean:.3} mean of {} discs", shares.len());
+    let n = discs.len().max(1) as f32;
+    let level = discs.iter().map(|(_, shares)| shares.level).sum::<f32>() / n;
+    let edge = discs.iter().map(|(_, shares)| shares.edge).sum::<f32>() / n;
+    let off = |least: f32| {
+        discs
+            .iter()
+            .filter(|(_, shares)| shares.edge < least)
+            .count()
+    };
+    println!(
+        "{level:.3} {edge:.2} mean of {} discs; the edge off on over a tenth of the turn on {}, on over half on {}",
+        discs.len(),
+        off(0.9),
+        off(0.5)
+    );
 }
 
-/// The share of one photo; none where its rings are not known.
-fn of_photo(path: &Path) -> Option<f32> {
+/// What is measured on one disc.
+struct Shares {
+    level: f32,
+    edge: f32,
+}
+
+/// The shares of one photo; none where its rings are not known.
+fn of_photo(path: &Path) -> Option<Shares> {
     let truth: Truth = serde_json::from_slice(&fs::read(path.with_extension("json")).ok()?).ok()?;
     let settings = Settings::default();
     let photo = photo::read(path, &settings).ok()?;
     let survey = survey(&photo, &settings).ok()?;
     let ends = true_ends(&truth, &survey);
-    (ends.len() > 1).then(|| level_share(&ends))
+    (ends.len() > 1).then(|| Shares {
+        level: level_share(&ends),
+        edge: edge_share(&truth, &survey),
+    })
+}
+
+/// Share of the turn on which the wood's edge lies within 6 % of the true one, of where that is in
+/// the photo; 1 where it is nowhere.
+fn edge_share(truth: &Truth, survey: &Survey) -> f32 {
+    let (Some(pith), Some(cambium)) = (truth.pith, truth.boundaries.last()) else {
+        return 1.0;
+    };
+    let (width, height) = (truth.width, truth.height);
+    let in_photo = |x: f64, y: f64| (0.0..width).contains(&x) && (0.0..height).contains(&y);
+    let seen = seen_from(survey, pith, cambium);
+    let (mut right, mut all) = (0u16, 0u16);
+    for (degree, found) in survey.wood_edge.radius_px.iter().enumerate() {
+        let Some(radius) = radius_toward(&seen, degree as f64) else {
+            continue;
+        };
+        let (sin, cos) = (degree as f64).to_radians().sin_cos();
+        if in_photo(
+            survey.pith.x_px + radius * cos,
+            survey.pith.y_px + radius * sin,
+        ) {
+            right += u16::from((found / radius - 1.0).abs() < 0.06);
+            all += 1;
+        }
+    }
+    if all == 0 {
+        1.0
+    } else {
+        f32::from(right) / f32::from(all)
+    }
 }
 
 /// How well the disc was straightened: the share of ring ends that lie within a third of a ring of
@@ -89,21 +148,7 @@ fn true_ends(truth: &Truth, survey: &Survey) -> Vec<Vec<Option<f32>>> {
         .enumerate()
         .filter(|(ring, _)| ring + 1 >= truth.visible_from_ring)
         .map(|(_, boundary)| {
-            // The boundary as seen from the pith that the program found.
-            let mut seen: Vec<(f64, f64)> = boundary
-                .iter()
-                .enumerate()
-                .filter_map(|(degree, radius)| {
-                    let (sin, cos) = (degree as f64).to_radians().sin_cos();
-                    let radius = (*radius)?;
-                    let (x, y) = (
-                        px + radius * cos - survey.pith.x_px,
-                        py + radius * sin - survey.pith.y_px,
-                    );
-                    Some((y.atan2(x).to_degrees().rem_euclid(360.0), x.hypot(y)))
-                })
-                .collect();
-            seen.sort_by(|a, b| a.0.total_cmp(&b.0));
+            let seen = seen_from(survey, [px, py], boundary);
             (0..ARCS)
                 .map(|arc| {
                     let azimuth = arc as f64 * 5.0 + 2.25;
@@ -113,6 +158,25 @@ fn true_ends(truth: &Truth, survey: &Survey) -> Vec<Vec<Option<f32>>> {
                 .collect()
         })
         .collect()
+}
+
+/// A boundary's points as seen from the pith that the program found: azimuth in degrees, and radius.
+fn seen_from(survey: &Survey, [px, py]: [f64; 2], boundary: &[Option<f64>]) -> Vec<(f64, f64)> {
+    let mut seen: Vec<(f64, f64)> = boundary
+        .iter()
+        .enumerate()
+        .filter_map(|(degree, radius)| {
+            let (sin, cos) = (degree as f64).to_radians().sin_cos();
+            let radius = (*radius)?;
+            let (x, y) = (
+                px + radius * cos - survey.pith.x_px,
+                py + radius * sin - survey.pith.y_px,
+            );
+            Some((y.atan2(x).to_degrees().rem_euclid(360.0), x.hypot(y)))
+        })
+        .collect();
+    seen.sort_by(|a, b| a.0.total_cmp(&b.0));
+    seen
 }
 
 /// Radius at an azimuth between the two points next to it; none where they are far apart.

@@ -3,7 +3,8 @@
 //! Photo and reader see the wood's edge by three signs: up to it the grain runs round the pith and
 //! beyond it does not; the colours inside differ from those outside; and the change is sudden.
 //! None suffices alone: a heartwood edge is a sudden change of colour too, faint wood shows little
-//! grain at the working size, and sawdust has the colour of wood. So every place is given odds of
+//! grain at the working size, and sawdust has the colour of wood. How much the grain runs round is told by
+//! the luminance's change along the ray and across it, over one length (`rays`). So every place is given odds of
 //! being wood from grain and colour, the colours being learned from the photo itself in a few
 //! rounds; every place on a ray is given the sharpness of the change across it; and the closed path
 //! that gathers most (dynamic programming round the pith) is the edge. A last round tells wood from
@@ -19,7 +20,7 @@ mod search;
 
 use bark::{has_bark, inside_bark};
 use rays::{RAYS, Rays, STEP, cast};
-use search::{change, segment};
+use search::{CHANCE_GRAIN, beyond_frame, change, grain_beyond, segment};
 
 use crate::face::Face;
 use crate::photo::Photo;
@@ -51,10 +52,13 @@ const CLEAR: f64 = 1.5;
 /// Finds the wood's edge.
 pub fn trace(photo: &Photo, face: &Face, pith: &Pith) -> WoodEdge {
     let rays = cast(face, pith);
-    let path = inside_bark(&rays, &segment(&rays));
-    let is_in: Vec<bool> = (0..RAYS)
-        .map(|ray| path[ray] + 2 < rays.visible[ray])
-        .collect();
+    let mut path = inside_bark(&rays, &segment(&rays));
+    let mut is_in = in_frame(&rays, &path);
+    // Hardly any change across the path and grain on both sides of it: wood that fills the photo.
+    if contrast(&rays, &path, &is_in) < CLEAR && grain_beyond(&rays, &path) > CHANCE_GRAIN {
+        path = beyond_frame(&rays);
+        is_in = in_frame(&rays, &path);
+    }
     let px = f64::from(STEP) * face.step_px as f64;
     let rough_px = smoothed(&path.iter().map(|at| *at as f64 * px).collect::<Vec<_>>());
     let radius_px = by_degree(&smoothed(&cambium::closer(photo, pith, &rough_px, &is_in)));
@@ -84,6 +88,14 @@ pub fn trace(photo: &Photo, face: &Face, pith: &Pith) -> WoodEdge {
         state,
         contrast,
     }
+}
+
+/// Whether a path is in the photo, for each ray.
+fn in_frame(rays: &Rays, path: &[usize]) -> Vec<bool> {
+    path.iter()
+        .zip(&rays.visible)
+        .map(|(at, seen)| at + 2 < *seen)
+        .collect()
 }
 
 fn count(are: &[bool]) -> usize {

@@ -1,6 +1,7 @@
 //! What wood and ground look like, learnt from the two sides of a path, and the odds of wood by it.
 
 use super::rays::Rays;
+use super::search::CHANCE_GRAIN;
 use crate::plane::Plane;
 
 /// Bins a colour axis of the histograms.
@@ -112,7 +113,7 @@ pub(super) fn odds_of(rays: &Rays, learned: &Learned) -> Plane {
         };
     let colours = odds_of_bins(&learned.inside, &learned.outside, 1e-5, 3.0, 0.25);
     let textures = odds_of_bins(&learned.texture_in, &learned.texture_out, 1e-3, 2.0, 0.1);
-    let mut odds = rays.roundness.map(|v| (v - 0.2) * 0.5);
+    let mut odds = rays.roundness.map(|v| (v - CHANCE_GRAIN) * 0.8);
     for (value, &(colour, texture)) in odds.data.iter_mut().zip(&rays.bins) {
         *value += colours[usize::from(colour)] + textures[usize::from(texture)];
     }

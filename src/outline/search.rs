@@ -12,16 +12,29 @@ const CHANGE_WEIGHT: f32 = 3.5;
 /// What a path that leaves the frame is taken to have as change there.
 const FRAME_CHANGE: f32 = 1.5;
 
+/// What grain inside a path, and grain beyond it, weigh beside the change across it. Rings that go on
+/// beyond say that it is no edge of the wood; that few are seen inside, or that checks run across it beyond,
+/// says little. With 6 for both or 8 beyond, a disc cropped by the frame is read inside its heartwood; with
+/// 12 or more inside, one with deep checks. With 10 and 13 beyond the discs looked at are alike.
+const INSIDE_WEIGHT: f32 = 6.0;
+const BEYOND_WEIGHT: f32 = 12.0;
+
+/// How much a ground's grain may run round the pith by chance.
+pub(super) const CHANCE_GRAIN: f32 = 0.1;
+
 /// The path between wood (with or without bark) and what lies outside.
 ///
 /// Learning goes where its start points, so there are several starts: the grain alone, the change
-/// alone, and circles of three sizes. The path kept is the one with the sharpest change across it
-/// and the most grain inside it but not beyond it.
+/// alone, circles of three sizes, and the frame, since the wood may fill the photo. The path kept is the
+/// one with the sharpest change across it and the most grain inside it but not beyond it.
 pub(super) fn segment(rays: &Rays) -> Vec<usize> {
     let n = rays.texture.width;
     let contrast = change(rays, 0.10, |_| 0..n);
-    // 0.25: what background textures reach by chance.
-    let by_grain = best_path(rays, &rays.roundness.map(|v| (v - 0.25) * 0.6), &contrast);
+    let by_grain = best_path(
+        rays,
+        &rays.roundness.map(|v| (v - CHANCE_GRAIN) * 0.6),
+        &contrast,
+    );
     let by_change = best_path(rays, &Plane::filled(n, RAYS, 0.0), &contrast);
     let mut starts = vec![by_grain, by_change];
     for share in [0.35, 0.55, 0.8] {
@@ -33,6 +46,7 @@ pub(super) fn segment(rays: &Rays) -> Vec<usize> {
         let circle = |seen: &usize| ((*seen as f32 * share).round() as usize).max(1);
         starts.push(rays.visible.iter().map(circle).collect());
     }
+    starts.push(rays.visible.clone());
     let mut found = Vec::new();
     // Most starts soon run into the same paths: what follows on a path is worked out once.
     let mut known: Vec<(Vec<usize>, Vec<usize>)> = Vec::new();
@@ -69,7 +83,9 @@ pub(super) fn segment(rays: &Rays) -> Vec<usize> {
     else {
         return Vec::new();
     };
-    found.retain(|(merit, path)| *merit >= 0.6 * most && beyond(path) <= framed + RAYS / 8);
+    // A merit may lie below 0.
+    let least = most - 0.4 * most.abs();
+    found.retain(|(merit, path)| *merit >= least && beyond(path) <= framed + RAYS / 8);
     let size = |path: &[usize]| path.iter().sum::<usize>();
     found
         .into_iter()
@@ -78,28 +94,58 @@ pub(super) fn segment(rays: &Rays) -> Vec<usize> {
         .unwrap_or_default()
 }
 
+/// A path round wood that fills the photo: smooth, and beyond the frame everywhere.
+pub(super) fn beyond_frame(rays: &Rays) -> Vec<usize> {
+    let n = rays.texture.width;
+    let wood = Plane::filled(n, RAYS, SURELY_WOOD);
+    best_path(rays, &wood, &Plane::filled(n, RAYS, 0.0))
+}
+
+/// Odds of wood, as a logarithm, that no place on a path makes up for.
+const SURELY_WOOD: f32 = 4.0;
+
 /// How much a path looks like the wood's edge: change across it, grain inside but not beyond it.
 fn merit(rays: &Rays, contrast: &Plane, path: &[usize]) -> f32 {
-    let (mut change, mut grain) = (0.0, 0.0);
+    let (mut change, mut inside, mut beyond) = (0.0, 0.0, 0.0);
     for (ray, &at) in path.iter().enumerate() {
-        let seen = rays.visible[ray];
-        let mean = |a: usize, b: usize| {
-            let (a, b) = (a.min(seen), b.min(seen));
-            if b > a {
-                rays.roundness.row(ray)[a..b].iter().sum::<f32>() / (b - a) as f32
-            } else {
-                0.0
-            }
-        };
         // An edge beyond the frame counts as a weak change.
-        change += if at + 2 >= seen {
+        change += if at + 2 >= rays.visible[ray] {
             FRAME_CHANGE
         } else {
             contrast.at(at, ray).min(8.0)
         };
-        grain += mean(at * 70 / 100, at * 95 / 100) - mean(at * 108 / 100 + 2, at * 130 / 100 + 6);
+        inside += grain_in(rays, ray, at * 70 / 100..at * 95 / 100);
+        beyond += grain_in(rays, ray, just_beyond(at)).max(0.0);
     }
-    (change + 6.0 * grain) / RAYS as f32
+    (change + INSIDE_WEIGHT * inside - BEYOND_WEIGHT * beyond) / RAYS as f32
+}
+
+/// Samples just beyond a place on a ray.
+fn just_beyond(at: usize) -> std::ops::Range<usize> {
+    at * 108 / 100 + 2..at * 130 / 100 + 6
+}
+
+/// Mean grain over a stretch of a ray, as far as it is in the photo.
+fn grain_in(rays: &Rays, ray: usize, stretch: std::ops::Range<usize>) -> f32 {
+    let seen = rays.visible[ray];
+    let (start, end) = (stretch.start.min(seen), stretch.end.min(seen));
+    if end > start {
+        rays.roundness.row(ray)[start..end].iter().sum::<f32>() / (end - start) as f32
+    } else {
+        0.0
+    }
+}
+
+/// Mean grain just beyond a path, on the rays on which the photo goes on there; 0 where it does so on none.
+pub(super) fn grain_beyond(rays: &Rays, path: &[usize]) -> f32 {
+    let goes_on = |(ray, at): &(usize, &usize)| just_beyond(**at).start < rays.visible[*ray];
+    let of_rays: Vec<f32> = path
+        .iter()
+        .enumerate()
+        .filter(goes_on)
+        .map(|(ray, &at)| grain_in(rays, ray, just_beyond(at)))
+        .collect();
+    of_rays.iter().sum::<f32>() / of_rays.len().max(1) as f32
 }
 
 /// Two-sample distance between the stretch inside and the stretch outside of places on the rays:
