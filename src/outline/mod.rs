@@ -19,8 +19,8 @@ mod rays;
 mod search;
 
 use bark::{has_bark, inside_bark};
-use rays::{RAYS, Rays, STEP, cast};
-use search::{CHANCE_GRAIN, beyond_frame, change, grain_beyond, segment};
+use rays::{CHANCE_GRAIN, RAYS, Rays, STEP, cast};
+use search::{beyond_frame, change, grain_beyond, segment};
 
 use crate::face::Face;
 use crate::photo::Photo;
@@ -179,7 +179,7 @@ mod tests {
         }
     }
 
-    fn pith_at(face: &Face, (x, y): (f32, f32)) -> Pith {
+    pub(super) fn pith_at(face: &Face, (x, y): (f32, f32)) -> Pith {
         let (x_px, y_px) = (
             face.to_photo_px(f64::from(x)),
             face.to_photo_px(f64::from(y)),

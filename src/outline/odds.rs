@@ -1,7 +1,6 @@
 //! What wood and ground look like, learnt from the two sides of a path, and the odds of wood by it.
 
-use super::rays::Rays;
-use super::search::CHANCE_GRAIN;
+use super::rays::{CHANCE_GRAIN, Rays};
 use crate::plane::Plane;
 
 /// Bins a colour axis of the histograms.

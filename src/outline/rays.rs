@@ -15,6 +15,9 @@ pub(super) const STEP: f32 = 2.0;
 /// Blur of the face before its grain is taken, samples: below it is the camera's noise.
 const GRAIN_BLUR: f32 = 1.0;
 
+/// How much a ground's grain may run round the pith by chance.
+pub(super) const CHANCE_GRAIN: f32 = 0.1;
+
 /// Colours, texture and grain on the rays.
 pub(super) struct Rays {
     /// Luminance, red-green, yellow-blue: `[ray, radius]`.
@@ -164,8 +167,8 @@ fn roundness(face: &Face, (cx, cy): (f32, f32), visible: &[usize], n: usize) -> 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::outline::tests::pith_at;
     use crate::photo::Photo;
-    use crate::reading::PithState;
     use crate::settings::Settings;
     use image::{Rgb, RgbImage};
 
@@ -188,14 +191,7 @@ mod tests {
             pixels,
         };
         let face = crate::face::view(&photo, &Settings::default());
-        let pith = Pith {
-            x_px: face.to_photo_px(f64::from(pith.0)),
-            y_px: face.to_photo_px(f64::from(pith.1)),
-            sd_px: 1.0,
-            state: PithState::Seen,
-            agreement: 1.0,
-        };
-        cast(&face, &pith)
+        cast(&face, &pith_at(&face, pith))
     }
 
     #[test]

@@ -2,7 +2,7 @@
 
 use super::odds::{learn, odds_of};
 use super::path::closed_path;
-use super::rays::{RAYS, Rays};
+use super::rays::{CHANCE_GRAIN, RAYS, Rays};
 use crate::plane::{Plane, RowBorder};
 use crate::vectors::widest;
 
@@ -14,13 +14,10 @@ const FRAME_CHANGE: f32 = 1.5;
 
 /// What grain inside a path, and grain beyond it, weigh beside the change across it. Rings that go on
 /// beyond say that it is no edge of the wood; that few are seen inside, or that checks run across it beyond,
-/// says little. With 6 for both or 8 beyond, a disc cropped by the frame is read inside its heartwood; with
-/// 12 or more inside, one with deep checks. With 10 and 13 beyond the discs looked at are alike.
+/// says little. With 8 beyond a disc cropped by the frame is read inside its heartwood; with 16 beyond one
+/// with deep checks is read inside these. With 3 to 10 inside and 10 to 13 beyond the discs looked at are alike.
 const INSIDE_WEIGHT: f32 = 6.0;
 const BEYOND_WEIGHT: f32 = 12.0;
-
-/// How much a ground's grain may run round the pith by chance.
-pub(super) const CHANCE_GRAIN: f32 = 0.1;
 
 /// The path between wood (with or without bark) and what lies outside.
 ///
